@@ -1,0 +1,1 @@
+"""Row 4: one file for each job a builder comes with."""
