@@ -1,0 +1,181 @@
+"""What the reference controller knows of the world: throttle, contacts, supply, thrusters.
+
+Kept beside `reference.py`, which decides what to do about it.
+"""
+
+from typing import NamedTuple
+
+from controllers import blocks
+from controllers.board import Inputs
+from controllers.reference_params import Params
+
+# Kinds of bad throttle sample beside those of the gate.
+SAMPLE_FROZEN = 4
+SAMPLE_SUPPLY = 5
+
+# Why the supply guard holds drive down; 0 while it never has.
+BUS_LOW = 30
+PACK_HIGH = 31
+
+# Readings beyond these are clamped, which keeps what follows inside 32 bits.
+COUNTS_MAX = 4095
+SENSE_MAX = 400_000
+
+# The bus and pack low-passes before their first reading.
+UNSEEN = -1
+
+
+class Throttle(NamedTuple):
+    """The lever's chain; lever_permille is its result, after the dead band."""
+
+    gate: blocks.Gate
+    still: blocks.Still
+    latch: blocks.Latch
+    older_counts: int
+    old_counts: int
+    smooth_acc: int
+    lever_permille: int
+
+
+class Contacts(NamedTuple):
+    """The three contacts, debounced; the cord's level is 1 while it is in place."""
+
+    deadman: blocks.Debounced
+    button: blocks.Debounced
+    cord: blocks.Debounced
+
+
+class Guard(NamedTuple):
+    """The supply guard: low-passes of bus and pack, the limit, and the reason that last lowered it."""
+
+    bus_acc: int
+    pack_acc: int
+    limit: blocks.Ramp
+    reason: int
+
+
+def throttle_at_rest(params: Params) -> Throttle:
+    """After a reset the lever counts as at rest, which the filter corrects long before anything relies on it."""
+    rest = params.rest_counts
+    return Throttle(
+        gate=blocks.Gate(believed_counts=rest, age_us=0, sample=blocks.SAMPLE_GOOD),
+        still=blocks.Still(counts=rest, still_us=0),
+        latch=blocks.Latch(fault=0, timer_us=0),
+        older_counts=rest,
+        old_counts=rest,
+        smooth_acc=blocks.low_pass_start(rest),
+        lever_permille=0,
+    )
+
+
+def contacts_unseen() -> Contacts:
+    """After a reset dead-man and button count as held until they are seen released."""
+    return Contacts(
+        deadman=blocks.Debounced(level=1, timer_us=0),
+        button=blocks.Debounced(level=1, timer_us=0),
+        cord=blocks.Debounced(level=1, timer_us=0),
+    )
+
+
+def open_guard() -> Guard:
+    """A guard that has seen nothing and holds nothing back."""
+    return Guard(
+        bus_acc=UNSEEN,
+        pack_acc=UNSEEN,
+        limit=blocks.Ramp(permille=blocks.FULL_PERMILLE, carry_us=0),
+        reason=0,
+    )
+
+
+def read_throttle(params: Params, state: Throttle, inputs: Inputs) -> Throttle:
+    """Raw sample to lever position, with its faults."""
+    counts = blocks.clamp(inputs.hall_counts, 0, COUNTS_MAX)
+    rules = blocks.GateRules(
+        low_counts=params.window_low_counts,
+        high_counts=params.window_high_counts,
+        jump_counts=params.jump_counts,
+        travel_counts=params.full_counts - params.rest_counts,
+        fastest_us=params.lever_fastest_ms * 1000,
+    )
+    gate = blocks.gate(state.gate, counts, rules, params.tick_us)
+    still = blocks.stillness(state.still, counts, params.tick_us)
+    measured = 1 if params.adc_follows_supply == 0 else 0
+    supply_mv = inputs.sensor_supply_mv
+    kind = gate.sample
+    if measured == 1 and (supply_mv < params.supply_low_mv or supply_mv > params.supply_high_mv):
+        kind = SAMPLE_SUPPLY
+        supply_mv = params.supply_nominal_mv
+    elif kind == blocks.SAMPLE_GOOD and params.sensor_frozen_ms > 0 and state.lever_permille > 0:
+        # At rest a frozen reading is harmless: it cannot ask for drive.
+        kind = SAMPLE_FROZEN if still.still_us >= params.sensor_frozen_ms * 1000 else kind
+    fault_us = params.sensor_fault_ms * 1000
+    recover_us = params.sensor_recover_ms * 1000
+    latch = blocks.fault_latch(state.latch, kind, fault_us, recover_us, params.tick_us)
+    true_counts = gate.believed_counts
+    if measured == 1:
+        true_counts = blocks.ratiometric(true_counts, supply_mv, params.supply_nominal_mv)
+    middle = blocks.median3(state.older_counts, state.old_counts, true_counts)
+    smooth_acc = blocks.low_pass(state.smooth_acc, middle, params.lever_filter_us, params.tick_us)
+    permille = blocks.travel(blocks.low_pass_value(smooth_acc), params.rest_counts, params.full_counts)
+    return Throttle(
+        gate=gate,
+        still=still,
+        latch=latch,
+        older_counts=state.old_counts,
+        old_counts=true_counts,
+        smooth_acc=smooth_acc,
+        lever_permille=blocks.dead_band(permille, params.dead_band_permille),
+    )
+
+
+def read_contacts(params: Params, state: Contacts, inputs: Inputs) -> Contacts:
+    """Debounce; a reading other than 1 is the safe one, released or out."""
+    deadman = 1 if inputs.deadman == 1 else 0
+    button = 1 if inputs.mode_button == 1 else 0
+    cord = 1 if inputs.kill_cord == 1 else 0
+    tick_us = params.tick_us
+    return Contacts(
+        deadman=blocks.debounce(
+            state.deadman, deadman, params.deadman_press_ms * 1000, params.deadman_release_ms * 1000, tick_us
+        ),
+        button=blocks.debounce(
+            state.button, button, params.button_press_ms * 1000, params.button_release_ms * 1000, tick_us
+        ),
+        cord=blocks.debounce(state.cord, cord, params.kill_back_ms * 1000, params.kill_out_ms * 1000, tick_us),
+    )
+
+
+def _sense(acc: int, reading: int, tau_us: int, tick_us: int) -> int:
+    """Low-pass of a reading whose 0 means "not fitted" until it has once been more."""
+    value = blocks.clamp(reading, 0, SENSE_MAX)
+    if acc == UNSEEN:
+        return blocks.low_pass_start(value) if value > 0 else UNSEEN
+    return blocks.low_pass(acc, value, tau_us, tick_us)
+
+
+def guard_supply(params: Params, state: Guard, inputs: Inputs) -> Guard:
+    """Lower the limit before the bus or the pack current reaches what trips."""
+    bus_acc = _sense(state.bus_acc, inputs.bus_mv, params.guard_filter_us, params.tick_us)
+    pack_acc = _sense(state.pack_acc, inputs.pack_ma, params.guard_filter_us, params.tick_us)
+    by_bus = blocks.FULL_PERMILLE
+    by_pack = blocks.FULL_PERMILLE
+    if bus_acc != UNSEEN:
+        room_mv = blocks.low_pass_value(bus_acc) - params.bus_floor_mv
+        by_bus = blocks.fold_back(room_mv, params.bus_foldback_mv - params.bus_floor_mv)
+    if pack_acc != UNSEEN:
+        room_ma = params.pack_ceiling_ma - blocks.low_pass_value(pack_acc)
+        by_pack = blocks.fold_back(room_ma, params.pack_ceiling_ma - params.pack_foldback_ma)
+    allowed = min(by_bus, by_pack)
+    limit = blocks.guard(
+        state.limit, allowed, params.guard_hold_permille, params.guard_up_ms, params.guard_down_ms, params.tick_us
+    )
+    reason = state.reason
+    if allowed < state.limit.permille:
+        reason = BUS_LOW if by_bus <= by_pack else PACK_HIGH
+    return Guard(bus_acc=bus_acc, pack_acc=pack_acc, limit=limit, reason=reason)
+
+
+def not_turning_us(params: Params, timer_us: int, drive_permille: int, rpm: int) -> int:
+    """How long a driven thruster has been below its floor; 0 where its speed is not fitted."""
+    lost = 1 if drive_permille >= params.thruster_check_permille and 0 <= rpm < params.thruster_floor_rpm else 0
+    return blocks.held_us(timer_us, lost, params.tick_us)

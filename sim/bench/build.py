@@ -1,0 +1,279 @@
+"""From the vehicle file and the day's conditions to the parameters of the physics (row 2)."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from sim.base.clock import to_s
+from sim.bench import vehicle as files
+from sim.world import (
+    adc,
+    cell,
+    contact,
+    copper,
+    drivetrain,
+    esc,
+    hall,
+    heat,
+    hull,
+    hullform,
+    killcord,
+    lever,
+    machine,
+    motor,
+    pack,
+    propeller,
+    protection,
+    senses,
+    supply,
+    switch,
+    warmth,
+)
+from sim.world.water import Water
+
+COULOMB_PER_AH = 3600.0
+ON_LOST = {"stops": esc.STOPS, "holds": esc.HOLDS}
+
+
+class Condition(NamedTuple):
+    """The pack's state on the day."""
+
+    charge_frac: float
+    temperature_degc: float
+    resistance_growth_frac: float
+    capacity_loss_frac: float
+
+
+def lever_params(vehicle: files.Vehicle, magnet_degc: float) -> lever.LeverParams:
+    """The throttle's magnets at a temperature."""
+    throttle = vehicle.throttle
+    return lever.LeverParams(
+        geometry=throttle.geometry,
+        diameter_m=throttle.magnet_diameter_m,
+        thickness_m=throttle.magnet_thickness_m,
+        polarization_tesla=throttle.polarization_tesla,
+        gap_m=throttle.gap_m,
+        spacing_m=throttle.spacing_m,
+        travel_m=throttle.travel_m,
+        rest_offset_m=throttle.rest_offset_m,
+        misalign_x_m=throttle.misalign_x_m,
+        misalign_y_m=throttle.misalign_y_m,
+        temperature_coefficient_per_k=throttle.temperature_coefficient_frac_k,
+        magnet_degc=magnet_degc,
+    )
+
+
+def contact_params(entry: files.Contact, reads_closed: int, dt_s: float) -> contact.Params:
+    """One input."""
+    return contact.Params(
+        pullup_s=1.0 / float(entry.pullup_ohm),
+        closed_s=1.0 / float(entry.closed_ohm),
+        filter_f=float(entry.filter_f),
+        low_frac=float(entry.low_frac),
+        high_frac=float(entry.high_frac),
+        reads_closed=reads_closed,
+        dt_s=dt_s,
+    )
+
+
+def senses_params(vehicle: files.Vehicle, tick_us: int) -> senses.Params:
+    """Everything the pins read."""
+    dt_s = to_s(tick_us)
+    closed_in_place = 1 if vehicle.kill_cord_sense.closed_when == "in_place" else 0
+    return senses.Params(
+        hall=hall.Params(
+            sensitivity_v_tesla=float(vehicle.sensor.sensitivity_v_tesla),
+            supply_v_nominal=float(vehicle.sensor.supply_v_nominal),
+            settled_frac=hall.settled_frac(float(vehicle.sensor.bandwidth_hz), dt_s),
+            headroom_v=float(vehicle.sensor.headroom_v),
+            ground_ohm=float(vehicle.sensor.ground_ohm),
+        ),
+        adc=adc.Params(
+            counts_max=(1 << vehicle.converter.bits) - 1,
+            reference_v=float(vehicle.converter.reference_v),
+            follows_supply=1 if vehicle.converter.reference == "follows_supply" else 0,
+        ),
+        deadman=contact_params(vehicle.deadman, 1, dt_s),
+        button=contact_params(vehicle.mode_button, 1, dt_s),
+        cord=contact_params(vehicle.kill_cord_sense, closed_in_place, dt_s),
+        cord_closed_in_place=closed_in_place,
+        lead_distance_m=float(vehicle.throttle.lead_distance_m),
+        bus_step_v=float(vehicle.readings.bus_step_v),
+        current_step_a=float(vehicle.readings.current_step_a),
+        speed_fitted=1 if vehicle.readings.propeller_speed else 0,
+    )
+
+
+def pack_params(entry: files.Pack, condition: Condition, dt_s: float) -> pack.Params:
+    """The pack as cells in series and parallel."""
+    strings = entry.series / entry.parallel
+    return pack.Params(
+        series=float(entry.series),
+        capacity_c=float(entry.cell.capacity_ah) * COULOMB_PER_AH * entry.parallel,
+        r0_ohm=float(entry.cell.r0_ohm) * strings,
+        r1_ohm=float(entry.cell.r1_ohm) * strings,
+        keep1_frac=pack.keep_frac(float(entry.cell.tau1_s), dt_s),
+        r2_ohm=float(entry.cell.r2_ohm) * strings,
+        keep2_frac=pack.keep_frac(float(entry.cell.tau2_s), dt_s),
+        ocv_v=cell.ocv_table_v(entry.cell.ocv_v or ()),
+        r0_shape=cell.resistance_shape(),
+        activation_j_mol=float(entry.cell.activation_j_mol),
+        resistance_growth_frac=condition.resistance_growth_frac,
+        capacity_loss_frac=condition.capacity_loss_frac,
+        weak_capacity_frac=float(entry.weak_capacity_frac),
+        weak_resistance_frac=float(entry.weak_resistance_frac),
+    )
+
+
+def propeller_params(entry: files.Propeller) -> propeller.Params:
+    """Open-water curves of either form.
+
+    Raises
+    ------
+    ValueError
+        Blades, pitch or area outside the series.
+    """
+    if entry.blades is not None and entry.pitch_ratio is not None and entry.area_ratio is not None:
+        curves = propeller.open_water(entry.blades, float(entry.pitch_ratio), float(entry.area_ratio))
+    else:
+        assert entry.kt_at_0 and entry.kq_at_0 and entry.j_zero_thrust and entry.kq_at_zero_thrust
+        curves = propeller.two_lines(
+            float(entry.kt_at_0),
+            float(entry.j_zero_thrust),
+            float(entry.kq_at_0),
+            float(entry.kq_at_zero_thrust),
+            entry.ducted,
+        )
+    return propeller.of_diameter(curves, float(entry.diameter_m))
+
+
+def leads_ohm(entry: files.Leads, copper_degc: float) -> float:
+    """Battery leads and their joints."""
+    area_m2 = copper.awg_area_m2(entry.awg) if entry.awg is not None else float(entry.area_m2 or 0.0)
+    return copper.lead_resistance_ohm(area_m2, float(entry.length_m), copper_degc) + float(entry.joint_ohm)
+
+
+def hull_params(entry: files.Hull, attitude: str, density_kg_m3: float, dt_s: float) -> hull.Params:
+    """Mass, added mass and drag of an attitude: held, towed or worn."""
+    place = entry.worn if attitude == "worn" else entry.towed
+    length_m, beam_m = float(entry.length_m), float(entry.beam_m)
+    displaced_kg = hullform.displaced_mass_kg(length_m, beam_m, density_kg_m3)
+    added_kg = hullform.added_mass(length_m, beam_m).surge * displaced_kg
+    return hull.Params(
+        mass_kg=float(entry.mass_kg) + float(place.rider_kg) + added_kg,
+        drag_kg_m=float(place.drag_kg_m) * density_kg_m3 / hull.FRESH_WATER_KG_M3,
+        deduction_frac=float(entry.deduction_frac),
+        wake_frac=float(entry.wake_frac),
+        arm_m=float(entry.arm_m),
+        held=1 if attitude == "held" else 0,
+        dt_s=dt_s,
+    )
+
+
+def lump(entry: files.Lump, dt_s: float) -> heat.Params:
+    """One lump."""
+    resistance_k_w = float(entry.resistance_k_w)
+    return heat.Params(resistance_k_w, heat.keep_frac(resistance_k_w, float(entry.capacity_j_k), dt_s))
+
+
+def esc_params(entry: files.Esc, dt_s: float) -> esc.Params:
+    """One ESC."""
+    return esc.Params(
+        frame_us=entry.frame_us,
+        stop_us=float(entry.stop_us),
+        full_us=float(entry.full_us),
+        valid_us_min=float(entry.valid_us_min),
+        valid_us_max=float(entry.valid_us_max),
+        arm_s=float(entry.arm_s),
+        rise_frac_s=float(entry.rise_frac_s),
+        fall_frac_s=float(entry.fall_frac_s),
+        on_v=float(entry.on_v),
+        cut_v=float(entry.cut_v),
+        cut_delay_s=float(entry.cut_delay_s),
+        lost_after_s=float(entry.lost_after_s),
+        on_lost=ON_LOST[entry.on_lost],
+        hold_s=float(entry.hold_s),
+        current_a_max=float(entry.current_a_max),
+        on_ohm=float(entry.on_ohm),
+        idle_w=float(entry.idle_w),
+        dt_s=dt_s,
+    )
+
+
+def supply_params(entry: files.Supply, dt_s: float) -> supply.Params:
+    """The logic's supply."""
+    return supply.Params(
+        rail_v_nominal=float(entry.rail_v_nominal),
+        converter_v_min=float(entry.converter_v_min),
+        diode_v=float(entry.diode_v),
+        hold_f=float(entry.hold_f),
+        load_w=float(entry.load_w),
+        efficiency_frac=float(entry.efficiency_frac),
+        brown_out_v=float(entry.brown_out_v),
+        brown_out_v_release=float(entry.brown_out_v_release),
+        boot_s=float(entry.boot_s),
+        dt_s=dt_s,
+    )
+
+
+def protection_params(entry: files.Protection, dt_s: float) -> protection.Params:
+    """The pack's protection."""
+    return protection.Params(
+        cell_v_low=float(entry.cell_v_low),
+        cell_low_delay_s=float(entry.cell_low_delay_s),
+        slow_a=float(entry.slow_a),
+        slow_delay_s=float(entry.slow_delay_s),
+        fast_a=float(entry.fast_a),
+        fast_delay_s=float(entry.fast_delay_s),
+        warm_degc=float(entry.warm_degc),
+        warm_delay_s=float(entry.warm_delay_s),
+        dt_s=dt_s,
+    )
+
+
+def machine_params(
+    vehicle: files.Vehicle, water: Water, condition: Condition, attitude: str, tick_us: int, substeps: int
+) -> machine.Params:
+    """Everything behind the pins."""
+    dt_s = to_s(tick_us)
+    return machine.Params(
+        pack=pack_params(vehicle.pack, condition, dt_s),
+        protection=protection_params(vehicle.protection, dt_s),
+        switch=switch.Params(
+            on_ohm=float(vehicle.main_switch.on_ohm),
+            parallel=float(vehicle.main_switch.parallel),
+            temperature_frac_k=float(vehicle.main_switch.temperature_frac_k),
+        ),
+        leads_ohm=leads_ohm(vehicle.leads, water.temperature_degc),
+        killcord=killcord.Params(
+            open_delay_s=float(vehicle.kill_cord.open_delay_s),
+            sense_delay_s=float(vehicle.kill_cord.sense_delay_s),
+            dt_s=dt_s,
+        ),
+        supply=supply_params(vehicle.supply, dt_s),
+        logic_behind_switch=1 if vehicle.supply.fed_from == "bus" else 0,
+        esc=esc_params(vehicle.esc, dt_s),
+        right_frame_offset_us=vehicle.esc.right_frame_offset_us % vehicle.esc.frame_us,
+        drivetrain=drivetrain.Params(
+            motor=motor.Params(
+                k_v_s=motor.k_of_kv(float(vehicle.motor.kv_rpm_v)),
+                winding_ohm=float(vehicle.motor.winding_ohm),
+                no_load_a=float(vehicle.motor.no_load_a),
+                inertia_kg_m2=float(vehicle.motor.inertia_kg_m2),
+            ),
+            propeller=propeller_params(vehicle.propeller),
+            density_kg_m3=water.density_kg_m3,
+            substeps=substeps,
+            dt_s=dt_s / substeps,
+        ),
+        hull=hull_params(vehicle.hull, attitude, water.density_kg_m3, dt_s),
+        warmth=warmth.Params(
+            esc=lump(vehicle.heat.esc, dt_s),
+            motor=lump(vehicle.heat.motor, dt_s),
+            switch=lump(vehicle.heat.switch, dt_s),
+            pack=lump(vehicle.heat.pack, dt_s),
+            around_degc=water.temperature_degc,
+        ),
+        tick_us=tick_us,
+        dt_s=dt_s,
+    )

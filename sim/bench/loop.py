@@ -1,0 +1,175 @@
+"""The closed loop: pins, controller, machine, row, tick after tick (row 2).
+
+Order inside one tick:
+
+1. the world is sampled at the start of the tick -> the pins;
+2. the controller steps, unless the chip is held in reset or booting -> the command;
+3. each ESC takes the command at its next pulse frame, and the world moves to
+   the end of the tick in substeps;
+4. the row is recorded: the pins and the command of this tick, and the world at its end.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controllers.board import Command, Inputs
+from sim.bench.control import Controller
+from sim.bench.tapes import Tapes
+from sim.world import contact, drivetrain, esc, hull, machine, pack, protection, senses, supply, warmth
+
+# The mode and reason of a chip that is not running.
+NO_MODE = -1
+
+def _named(prefix: str, parts: type[Any]) -> tuple[str, ...]:
+    return tuple(prefix + field for field in parts._fields)
+
+
+RECORDED = (
+    *("hall_v",),
+    *_named("", Inputs),
+    *_named("", Command),
+    *_named("deadman_", contact.State),
+    *_named("mode_", contact.State),
+    *_named("cord_", contact.State),
+    *_named("", machine.Outputs),
+    *_named("left_esc_", esc.State),
+    *_named("right_esc_", esc.State),
+    *_named("", drivetrain.State),
+    *_named("", hull.State),
+    *_named("", pack.State),
+    *_named("protection_", protection.State),
+    *_named("", supply.State),
+    *_named("", warmth.State),
+    *_named("", machine.Energy),
+)
+"""Columns the loop records, in order: the pins, the command, and nearly all of the world's state."""
+
+# Rows of tape turned into Python floats at a time: few, so that memory stays flat.
+CHUNK = 4096
+
+SILENT = Command(0, 0, 0, 0, NO_MODE, 0, 0)
+
+
+class ControllerError(Exception):
+    """The controller raised, or gave back something that is not a command."""
+
+    def __init__(self, controller: Controller, t_us: int, cause: str) -> None:
+        super().__init__(f"{controller.path}: at {t_us / 1e6:.3f} s: {cause}")
+
+
+def rows(tape: NDArray[np.float64]) -> Iterator[list[float]]:
+    """The rows of a tape as plain floats."""
+    for start in range(0, len(tape), CHUNK):
+        yield from tape[start : start + CHUNK].tolist()
+
+
+def stepped(controller: Controller, state: Any, inputs: Inputs, t_us: int) -> tuple[Any, Command]:
+    """One step of the controller; whatever it does wrong names its file and the moment.
+
+    Raises
+    ------
+    ControllerError
+    """
+    try:
+        after, command = controller.step(controller.params, state, inputs)
+        left_us, right_us = command.left_pulse_us, command.right_pulse_us
+    except Exception as error:
+        raise ControllerError(controller, t_us, f"{type(error).__name__}: {error}") from error
+    if type(left_us) is not int or type(right_us) is not int:
+        raise ControllerError(controller, t_us, f"pulse widths must be whole numbers; got {left_us!r}, {right_us!r}")
+    return after, command
+
+
+def run(
+    controller: Controller,
+    senses_params: senses.Params,
+    machine_params: machine.Params,
+    machine_start: machine.State,
+    tapes: Tapes,
+    progress: Callable[[int], None] | None = None,
+) -> NDArray[np.float64]:
+    """The whole run, interpreted.
+
+    Parameters
+    ----------
+    machine_start : the machine just switched on.
+    progress : called now and then with the number of ticks done.
+
+    Returns
+    -------
+    array, shape (ticks, len(RECORDED))
+
+    Raises
+    ------
+    ControllerError
+    """
+    tick_us = machine_params.tick_us
+    rail_v = supply.rail_from(machine_params.supply, machine_start.supply.hold_v)
+    sensed = senses.initial(senses_params, rail_v)
+    moved = machine_start
+    seen = senses.Machine(rail_v, moved.bus_v, 0.0, 1, 0.0, 0.0)
+    logic: Any = None
+    row = struct.Struct(f"{len(RECORDED)}d")
+    recorded = bytearray(len(tapes) * row.size)
+    t_us = 0
+    for tick, (senses_row, machine_row) in enumerate(zip(rows(tapes.senses), rows(tapes.machine), strict=True)):
+        sensed, pins, hall_v = senses.step(senses_params, sensed, senses.Tape(*senses_row), seen)
+        if moved.supply.chip == supply.RUNNING:
+            if logic is None:
+                logic = controller.initial(controller.params)
+            logic, command = stepped(controller, logic, Inputs(*pins), t_us)
+        else:
+            # Reset forgets everything; the pins float and no pulses leave the chip.
+            logic = None
+            command = SILENT
+        moved, out = machine.step(
+            machine_params,
+            moved,
+            machine.Tape(*machine_row),
+            t_us,
+            float(command.left_pulse_us),
+            float(command.right_pulse_us),
+        )
+        rotors = moved.rotors
+        seen = senses.Machine(
+            out.rail_v, out.bus_v, out.bus_a, out.cord_in_place, rotors.left_rad_s, rotors.right_rad_s
+        )
+        row.pack_into(recorded, tick * row.size, *_row(hall_v, pins, command, sensed, moved, out))
+        t_us += tick_us
+        if progress is not None and tick % CHUNK == 0:
+            progress(tick)
+    return np.frombuffer(recorded, dtype=np.float64).reshape(-1, len(RECORDED))
+
+
+def _row(
+    hall_v: float,
+    pins: senses.Pins,
+    command: Command,
+    sensed: senses.State,
+    moved: machine.State,
+    out: machine.Outputs,
+) -> tuple[float, ...]:
+    """The values of `RECORDED`, in its order; joining tuples is far quicker than picking fields."""
+    return (
+        (hall_v, *pins)
+        + command
+        + sensed.deadman
+        + sensed.button
+        + sensed.cord
+        + out
+        + moved.left_esc
+        + moved.right_esc
+        + moved.rotors
+        + moved.hull
+        + moved.pack
+        + moved.protection
+        + moved.supply
+        + moved.warmth
+        + moved.energy
+    )

@@ -1,0 +1,188 @@
+"""One scenario run to its end: what went in, every column, every event (row 2)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.base.clock import to_s
+from sim.base.document import checked
+from sim.base.errors import Fault, InputError, did_you_mean
+from sim.base.quantity import Toleranced
+from sim.bench import build, loop
+from sim.bench.control import Controller, load_controller
+from sim.bench.events import Event, events_of
+from sim.bench.scenario import Scenario
+from sim.bench.tapes import draw, water_of
+from sim.bench.vehicle import Vehicle, load_vehicle, quantities
+from sim.record.table import Table
+from sim.world import hull, lever, machine, senses
+from sim.world.water import Water
+
+LEAKS = ("deadman_leak_s", "button_leak_s")
+"""Columns of the tapes that are worth keeping: they say why a wet contact was read as pressed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A scenario with everything it names found, read and checked."""
+
+    scenario: Scenario
+    path: Path
+    vehicle: Vehicle
+    vehicle_path: Path
+    controller: Controller
+    water: Water
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What a run left behind.
+
+    Attributes
+    ----------
+    table : one row a control tick: the columns of ``loop.RECORDED`` and the rider's.
+    events : in order of time, each with its reason.
+    limits : named limits of the vehicle, for figures and requirements.
+    """
+
+    bench: Bench
+    table: Table
+    events: tuple[Event, ...]
+    limits: Mapping[str, float]
+
+
+def set_up(scenario: Scenario, path: Path) -> Bench:
+    """Find and check everything a scenario names.
+
+    Parameters
+    ----------
+    path : the scenario's file; the paths it names start from its folder.
+
+    Raises
+    ------
+    InputError
+        A vehicle, controller or parameter set that is missing or wrong, or
+        numbers outside the physics' range.
+    """
+    beside = path.parent
+    vehicle_path = beside / scenario.vehicle
+    vehicle = with_overrides(load_vehicle(vehicle_path), scenario.vehicle_set, str(path))
+    controller = load_controller(
+        scenario.controller, scenario.tick_us, scenario.params, scenario.params_set, beside
+    )
+    try:
+        around = water_of(scenario)
+    except ValueError as error:
+        raise InputError([Fault(str(path), "water", "water within its range", str(error))]) from error
+    bench = Bench(scenario, path, vehicle, vehicle_path, controller, around)
+    physics(bench)
+    return bench
+
+
+def with_overrides(vehicle: Vehicle, overrides: Mapping[str, float], path: str) -> Vehicle:
+    """A vehicle with single numbers set by their dotted keys, each now exact.
+
+    Raises
+    ------
+    InputError
+        A key that is no number of the vehicle, or a value it does not take.
+    """
+    if not overrides:
+        return vehicle
+    known = quantities(vehicle)
+    faults = [
+        Fault(path, f"vehicle_set.{key}", f"a number of the vehicle{did_you_mean(key, list(known))}", f"unknown key {key}")
+        for key in overrides
+        if key not in known
+    ]
+    if faults:
+        raise InputError(faults)
+    data = vehicle.model_dump()
+    for key, value in overrides.items():
+        *folders, last = key.split(".")
+        entry = data
+        for folder in folders:
+            entry = entry[folder]
+        entry[last] = Toleranced(value)
+    marks = {(): (1, 1)}
+    try:
+        return checked(Path(path), data, marks, Vehicle)
+    except InputError as error:
+        raise InputError([Fault(path, "vehicle_set", fault.expected, fault.got) for fault in error.faults]) from None
+
+
+def physics(bench: Bench) -> tuple[machine.Params, machine.State]:
+    """The machine's parameters, and the machine just switched on.
+
+    Raises
+    ------
+    InputError
+        The vehicle's numbers leave the range of a part of the physics.
+    """
+    scenario = bench.scenario
+    pack = scenario.pack
+    pack_degc = bench.water.temperature_degc if pack.temperature_degc is None else pack.temperature_degc
+    condition = build.Condition(
+        pack.charge_frac, pack_degc, pack.resistance_growth_frac, pack.capacity_loss_frac
+    )
+    try:
+        params = build.machine_params(
+            bench.vehicle, bench.water, condition, scenario.attitude, scenario.tick_us, scenario.substeps
+        )
+        lever.check(build.lever_params(bench.vehicle, bench.water.temperature_degc))
+    except ValueError as error:
+        raise InputError([Fault(str(bench.vehicle_path), "", "numbers the physics can use", str(error))]) from error
+    return params, machine.initial(params, pack.charge_frac, pack_degc)
+
+
+def simulate(bench: Bench, progress: Callable[[int], None] | None = None) -> Run:
+    """Run the scenario.
+
+    Raises
+    ------
+    ControllerError
+        The controller raised, or gave back something that is not a command.
+    """
+    params, start = physics(bench)
+    tapes = draw(bench.scenario, bench.vehicle, bench.water)
+    senses_params = build.senses_params(bench.vehicle, bench.scenario.tick_us)
+    recorded = loop.run(bench.controller, senses_params, params, start, tapes, progress)
+    columns = {name: np.ascontiguousarray(recorded[:, index]) for index, name in enumerate(loop.RECORDED)}
+    columns |= tapes.rider
+    columns |= {name: tapes.senses[:, senses.Tape._fields.index(name)] for name in LEAKS}
+    columns |= derived(columns, params.hull)
+    table = Table(bench.scenario.tick_us * np.arange(len(tapes), dtype=np.int64), columns)
+    limits = bench.vehicle.limits()
+    events = events_of(table, limits, bench.controller.modes, bench.controller.reasons, bench.scenario.faults)
+    return Run(bench=bench, table=table, events=events, limits=limits)
+
+
+def derived(columns: Mapping[str, NDArray[np.float64]], shape: hull.Params) -> dict[str, NDArray[np.float64]]:
+    """Columns that follow from the recorded ones: the vehicle's thrust, drag and yawing moment."""
+    left_n = columns["left_thrust_n"] * (1.0 - shape.deduction_frac)
+    right_n = columns["right_thrust_n"] * (1.0 - shape.deduction_frac)
+    speed = columns["speed_m_s"]
+    return {
+        "thrust_n": left_n + right_n,
+        "drag_n": shape.drag_kg_m * speed * np.abs(speed),
+        "yaw_moment_nm": (left_n - right_n) * shape.arm_m,
+        "lever_understood_frac": columns["lever_permille"] / 1000.0,
+    }
+
+
+def fingerprint(path: Path) -> str:
+    """A short hash of a file's bytes."""
+    return sha256(path.read_bytes()).hexdigest()[:12]
+
+
+def seconds(table: Table) -> float:
+    """Length of a table on a uniform clock, its last tick included."""
+    if len(table) < 2:
+        return 0.0
+    return to_s(int(table.t_us[-1] + table.t_us[1] - 2 * table.t_us[0]))

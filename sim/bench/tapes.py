@@ -1,0 +1,234 @@
+"""Every scripted and random input of a run, drawn before it starts (row 2).
+
+A run is a function of its files and its seed alone: nothing is drawn inside
+the loop. Each source of chance has a stream of its own name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.base.clock import tick_count, to_s, to_us
+from sim.base.streams import stream
+from sim.bench import vehicle as files
+from sim.bench.build import lever_params
+from sim.bench.scenario import FaultStep, Scenario
+from sim.world import bounce, electrodes, hall, lever, machine, senses
+from sim.world.water import Water
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# While a contact is intermittent it opens and closes anew this often, on average.
+FLICKER_HZ = 40.0
+# A flooded sense contact conducts like closed metal.
+FLOODED_S = 10.0
+SENSOR_FAULTS = {"sensor_open": hall.OPEN, "sensor_short_low": hall.SHORT_LOW, "sensor_short_high": hall.SHORT_HIGH}
+
+
+@dataclass(frozen=True, slots=True)
+class Tapes:
+    """One row a tick.
+
+    senses : shape (n, fields of ``senses.Tape``)
+    machine : shape (n, fields of ``machine.Tape``)
+    rider : what the hand truly did, by column name, shape (n,) each
+    """
+
+    senses: Floats
+    machine: Floats
+    rider: dict[str, Floats]
+
+    def __len__(self) -> int:
+        return len(self.senses)
+
+
+def water_of(scenario: Scenario) -> Water:
+    """The water of a scenario.
+
+    Raises
+    ------
+    ValueError
+        A temperature or depth outside the kind's range.
+    """
+    entry = scenario.water
+    if entry.kind == "given":
+        return Water(float(entry.conductivity_s_m or 0.0), float(entry.density_kg_m3 or 1.0), entry.temperature_degc)
+    from sim.world.water import water
+
+    return water(entry.kind, entry.temperature_degc, entry.depth_m)
+
+
+def draw(scenario: Scenario, vehicle: files.Vehicle, around: Water) -> Tapes:
+    """All tapes of a run."""
+    tick_us = scenario.tick_us
+    n = tick_count(scenario.duration_us, tick_us)
+    faults = _Faults(scenario.faults, n, tick_us)
+    rider = {
+        "hand_frac": held(scenario, n, "lever_frac", 0.0),
+        "deadman_pressed": held(scenario, n, "deadman", 0.0),
+        "mode_pressed": held(scenario, n, "mode_button", 0.0),
+        "cord_seated": held(scenario, n, "kill_cord", 1.0),
+    }
+    rider["lever_frac"] = _lever(scenario, vehicle, rider["hand_frac"], faults)
+    sensed = _senses(scenario, vehicle, around, rider, faults)
+    moved = {
+        "cord_seated": rider["cord_seated"],
+        "switch_welded": faults.mask("switch_welded"),
+        "extra_ohm": faults.amount("joint_corroded"),
+        "left_wire": ~faults.mask("left_signal_lost"),
+        "right_wire": ~faults.mask("right_signal_lost"),
+        "left_alive": ~faults.mask("left_esc_dead"),
+        "right_alive": ~faults.mask("right_esc_dead"),
+        "left_fouling": np.maximum(faults.amount("left_fouled"), 1.0),
+        "right_fouling": np.maximum(faults.amount("right_fouled"), 1.0),
+        "chip_reset": faults.moment("chip_reset"),
+        "release": faults.moment("protection_release"),
+    }
+    return Tapes(senses=stacked(senses.Tape, sensed), machine=stacked(machine.Tape, moved), rider=rider)
+
+
+def stacked(tape: type[senses.Tape] | type[machine.Tape], columns: Mapping[str, Floats | Mask]) -> Floats:
+    """Columns side by side in the order of the tape's fields, shape (n, fields)."""
+    return np.column_stack([columns[name].astype(np.float64) for name in tape._fields])
+
+
+def held(scenario: Scenario, n: int, key: str, before: float) -> Floats:
+    """A rider's quantity at each tick: each step's value stays until the next."""
+    times = [0]
+    values = [before]
+    for step in scenario.rider:
+        value = getattr(step, key)
+        if value is not None:
+            times.append(to_us(step.at_s))
+            values.append(float(value))
+    ticks = scenario.tick_us * np.arange(n, dtype=np.int64)
+    return np.asarray(values)[np.searchsorted(times, ticks, side="right") - 1]
+
+
+class _Faults:
+    """The scenario's faults as arrays over its ticks."""
+
+    def __init__(self, steps: Iterable[FaultStep], n: int, tick_us: int) -> None:
+        self.steps = list(steps)
+        self.n = n
+        self.ticks_us = tick_us * np.arange(n, dtype=np.int64)
+        self.tick_us = tick_us
+
+    def _during(self, step: FaultStep) -> Mask:
+        present: Mask = self.ticks_us >= to_us(step.at_s)
+        if step.until_s is not None:
+            present &= self.ticks_us < to_us(step.until_s)
+        return present
+
+    def mask(self, kind: str) -> Mask:
+        """True while a fault of the kind is present."""
+        present = np.zeros(self.n, dtype=np.bool_)
+        for step in self.steps:
+            if step.kind == kind:
+                present |= self._during(step)
+        return present
+
+    def amount(self, kind: str) -> Floats:
+        """The present fault's amount, 0 where there is none; the later of two overlapping ones."""
+        amounts = np.zeros(self.n)
+        for step in self.steps:
+            if step.kind == kind:
+                amounts[self._during(step)] = step.amount or 0.0
+        return amounts
+
+    def moment(self, kind: str) -> Floats:
+        """1 on the one tick in which an event of the kind happens, or from it to its end."""
+        marks = np.zeros(self.n)
+        for step in self.steps:
+            if step.kind == kind:
+                if step.until_s is not None:
+                    marks[self._during(step)] = 1.0
+                else:
+                    marks[np.flatnonzero(self._during(step))[:1]] = 1.0
+        return marks
+
+
+def _lever(scenario: Scenario, vehicle: files.Vehicle, hand_frac: Floats, faults: _Faults) -> Floats:
+    """Where the lever truly is: it follows the hand, springs back, and may stick."""
+    spans = [step for step in scenario.faults if step.kind == "lever_stuck"]
+    stuck_from = spans[0].at_s if spans else float("inf")
+    stuck_until = spans[0].until_s if spans and spans[0].until_s is not None else float("inf")
+    return lever.returned(
+        hand_frac,
+        to_s(scenario.tick_us),
+        1.0 / vehicle.throttle.push_s,
+        1.0 / vehicle.throttle.return_s,
+        stuck_from,
+        stuck_until,
+    )
+
+
+def _senses(
+    scenario: Scenario, vehicle: files.Vehicle, around: Water, rider: dict[str, Floats], faults: _Faults
+) -> dict[str, Floats | Mask]:
+    n = faults.n
+    seed = scenario.seed
+    sensor = vehicle.sensor
+    magnets = lever_params(vehicle, around.temperature_degc)
+    field = lever.sensor_field(magnets, rider["lever_frac"])
+    lost = faults.mask("magnet_lost")
+    if lost.any():
+        field = np.where(lost, lever.sensor_field(magnets, rider["lever_frac"], lost_magnet="first"), field)
+    noise_rms = np.hypot(sensor.noise_v_rms, faults.amount("sensor_noise"))
+    noise = noise_rms * stream(seed, "hall noise").standard_normal(n) + _spikes(scenario, sensor, n)
+    broken = np.zeros(n)
+    for kind, code in SENSOR_FAULTS.items():
+        broken[faults.mask(kind)] = code
+    dropped = stream(seed, "hall dropped").random(n) < faults.amount("sensor_dropped")
+    bus_noise = vehicle.readings.bus_noise_v_rms * stream(seed, "bus noise").standard_normal(n)
+    flooded = faults.mask("cord_sense_flooded") * FLOODED_S
+    return {
+        "magnets_tesla": field,
+        "hall_noise_v": noise,
+        "hall_drift_v": faults.amount("sensor_drift"),
+        "hall_fault": broken,
+        "hall_lost": dropped,
+        "deadman_closed": _contact(scenario, vehicle.deadman, rider["deadman_pressed"], "deadman", faults),
+        "deadman_leak_s": _leak(scenario, vehicle.deadman, around, "deadman", n),
+        "button_closed": _contact(scenario, vehicle.mode_button, rider["mode_pressed"], "button", faults),
+        "button_leak_s": _leak(scenario, vehicle.mode_button, around, "button", n),
+        "cord_leak_s": _leak(scenario, vehicle.kill_cord_sense, around, "cord sense", n) + flooded,
+        "bus_noise_v": bus_noise,
+    }
+
+
+def _spikes(scenario: Scenario, sensor: files.Sensor, n: int) -> Floats:
+    """Single-sample spikes of either sign at random moments."""
+    rng = stream(scenario.seed, "hall spikes")
+    struck = rng.random(n) < sensor.spike_rate_hz * to_s(scenario.tick_us)
+    spikes: Floats = np.where(struck, sensor.spike_v * rng.choice([-1.0, 1.0], n), 0.0)
+    return spikes
+
+
+def _contact(scenario: Scenario, entry: files.Contact, pressed: Floats, name: str, faults: _Faults) -> Mask:
+    """Whether the metal touches at each tick: bounce on every edge, then what is broken."""
+    rng = stream(scenario.seed, f"{name} bounce")
+    changes = np.flatnonzero(np.diff(pressed, prepend=pressed[:1] if len(pressed) else 0.0))
+    closed: Mask = pressed > 0.5
+    if entry.bounce_us_mean > 0.0 and changes.size:
+        spread = bounce.Bounce(mean_us=entry.bounce_us_mean, max_us=entry.bounce_us_max)
+        times, levels = bounce.bounce_edges(rng, faults.ticks_us[changes], pressed[changes] > 0.5, spread)
+        closed = bounce.sampled(times, levels, scenario.tick_us, faults.n, bool(pressed[0] > 0.5))
+    flicker = np.cumsum(
+        stream(scenario.seed, f"{name} intermittent").random(faults.n) < FLICKER_HZ * to_s(scenario.tick_us)
+    )
+    closed = np.where(faults.mask(f"{name}_intermittent") & (flicker % 2 == 1), False, closed)
+    closed = np.where(faults.mask(f"{name}_open"), False, closed)
+    return np.where(faults.mask(f"{name}_welded"), True, closed)
+
+
+def _leak(scenario: Scenario, entry: files.Contact, around: Water, name: str, n: int) -> Floats:
+    """Conductance of the water across a contact at each tick."""
+    full_s = electrodes.leak_conductance_s(around.conductivity_s_m, entry.electrode_radius_m)
+    film = electrodes.Wetting(**{key: float(value) for key, value in entry.film.model_dump().items()})
+    return electrodes.leak_tape(stream(scenario.seed, f"{name} film"), n, to_s(scenario.tick_us), full_s, film)

@@ -1,0 +1,387 @@
+"""The vehicle file: what a builder knows of the machine, in datasheet words (row 2).
+
+Every number may carry a tolerance (`1.2 +- 10%`, `1.1 .. 1.3`). The file says
+what is fitted; ``build`` turns it into the parameters of the physics.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, Field, model_validator
+
+from sim.base.document import Entry, load, refusal
+from sim.base.quantity import AtLeastOne, Celsius, Fraction, NotNegative, Positive, PositiveFraction, Toleranced
+
+Count = Annotated[int, Field(ge=1, le=1000)]
+Whole_us = Annotated[int, Field(ge=1, le=1_000_000)]
+
+
+def exact(value: float) -> Toleranced:
+    """A default without tolerance."""
+    return Toleranced(value)
+
+
+class Throttle(Entry):
+    """Lever and magnets."""
+
+    geometry: Literal["slide_by", "push_pull", "same_poles"]
+    magnet_diameter_m: Positive
+    magnet_thickness_m: Positive
+    polarization_tesla: Toleranced
+    gap_m: Positive
+    spacing_m: NotNegative = exact(0.0)
+    travel_m: Positive
+    rest_offset_m: Toleranced
+    misalign_x_m: Toleranced = exact(0.0)
+    misalign_y_m: Toleranced = exact(0.0)
+    temperature_coefficient_frac_k: Toleranced = exact(-0.0012)
+    push_s: Positive = exact(0.15)  # quickest full push
+    return_s: Positive = exact(0.12)  # spring back from full
+    lead_distance_m: Positive = exact(0.1)
+
+
+class Sensor(Entry):
+    """Linear ratiometric Hall sensor."""
+
+    sensitivity_v_tesla: Positive
+    supply_v_nominal: Positive = exact(5.0)
+    bandwidth_hz: Positive = exact(20_000.0)
+    headroom_v: NotNegative = exact(0.2)
+    noise_v_rms: NotNegative = exact(0.0)
+    spike_rate_hz: NotNegative = exact(0.0)
+    spike_v: NotNegative = exact(0.0)
+    ground_ohm: NotNegative = exact(0.0)
+
+
+class Converter(Entry):
+    """Analogue-to-digital converter."""
+
+    bits: Annotated[int, Field(ge=6, le=16)] = 12
+    reference: Literal["follows_supply", "fixed"] = "follows_supply"
+    reference_v: Positive = exact(5.0)
+
+
+class Film(Entry):
+    """How water comes and goes across a contact."""
+
+    mean_wetted_frac: Fraction = exact(0.5)
+    film_spread_frac: NotNegative = exact(0.2)
+    film_time_s: Positive = exact(0.8)
+    splash_rate_hz: NotNegative = exact(0.4)
+    splash_drain_s: Positive = exact(0.15)
+    bubble_rate_hz: NotNegative = exact(0.3)
+    bubble_time_s: Positive = exact(0.05)
+
+
+class Contact(Entry):
+    """A contact from an input pin to ground, and its pull-up."""
+
+    pullup_ohm: Positive
+    closed_ohm: Positive = exact(0.5)
+    filter_f: NotNegative = exact(0.0)
+    low_frac: Fraction = exact(0.3)
+    high_frac: Fraction = exact(0.7)
+    electrode_radius_m: Positive
+    film: Film = Film()
+    bounce_us_mean: NotNegative = exact(1557.0)
+    bounce_us_max: NotNegative = exact(6200.0)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.high_frac.low <= self.low_frac.high:
+            raise refusal("high_frac above low_frac", f"{self.high_frac:g} and {self.low_frac:g}")
+        if self.bounce_us_mean > 0.0 and self.bounce_us_max <= self.bounce_us_mean:
+            raise refusal("bounce_us_max above bounce_us_mean", f"{self.bounce_us_max:g} and {self.bounce_us_mean:g}")
+        return self
+
+
+class CordSense(Contact):
+    """The kill cord's sense contact."""
+
+    closed_when: Literal["in_place", "pulled"]
+
+
+class KillCord(Entry):
+    """The magnet switch on the main power."""
+
+    open_delay_s: NotNegative
+    sense_delay_s: NotNegative
+
+
+class Readings(Entry):
+    """What else the chip can measure; 0 means not fitted."""
+
+    bus_step_v: NotNegative = exact(0.0)
+    bus_noise_v_rms: NotNegative = exact(0.0)
+    current_step_a: NotNegative = exact(0.0)
+    propeller_speed: bool = False
+
+
+class Supply(Entry):
+    """Converter, hold-up and brown-out detector of the logic."""
+
+    fed_from: Literal["pack", "bus"]
+    rail_v_nominal: Positive = exact(5.0)
+    converter_v_min: Positive
+    diode_v: NotNegative = exact(0.6)
+    hold_f: Positive
+    load_w: Positive
+    efficiency_frac: PositiveFraction
+    brown_out_v: Positive
+    brown_out_v_release: Positive
+    boot_s: NotNegative
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.brown_out_v_release < self.brown_out_v:
+            raise refusal("brown_out_v_release at least brown_out_v", f"{self.brown_out_v_release:g}")
+        if self.rail_v_nominal <= self.brown_out_v_release:
+            raise refusal("rail_v_nominal above brown_out_v_release", f"{self.rail_v_nominal:g}")
+        return self
+
+
+def _rising(points: tuple[tuple[float, float], ...] | None) -> tuple[tuple[float, float], ...] | None:
+    if points is None:
+        return None
+    charges = [charge for charge, _ in points]
+    voltages = [volts for _, volts in points]
+    if len(points) < 2 or charges[0] != 0.0 or charges[-1] != 1.0:
+        raise refusal("points [charge, volts] from charge 0 to charge 1", f"charges {charges}")
+    if any(after <= before for before, after in zip(charges, charges[1:], strict=False)):
+        raise refusal("charges that rise", f"{charges}")
+    if any(after < before for before, after in zip(voltages, voltages[1:], strict=False)) or voltages[0] <= 0.0:
+        raise refusal("voltages above 0 that do not fall with charge", f"{voltages}")
+    return points
+
+
+class Cell(Entry):
+    """One cell, new, at 25 degC and half charge."""
+
+    capacity_ah: Positive
+    r0_ohm: Positive
+    r1_ohm: NotNegative = exact(0.0)
+    tau1_s: Positive = exact(30.0)
+    r2_ohm: NotNegative = exact(0.0)
+    tau2_s: Positive = exact(200.0)
+    activation_j_mol: NotNegative = exact(20_000.0)
+    ocv_v: Annotated[tuple[tuple[float, float], ...] | None, AfterValidator(_rising)] = None
+
+
+class Pack(Entry):
+    """Cells in series and parallel, and how far the weakest lags."""
+
+    series: Count
+    parallel: Count
+    cell: Cell
+    weak_capacity_frac: PositiveFraction = exact(1.0)
+    weak_resistance_frac: AtLeastOne = exact(1.0)
+
+
+class Protection(Entry):
+    """The pack's own protection."""
+
+    cell_v_low: Positive
+    cell_low_delay_s: NotNegative
+    slow_a: Positive
+    slow_delay_s: NotNegative
+    fast_a: Positive
+    fast_delay_s: NotNegative
+    warm_degc: Celsius
+    warm_delay_s: NotNegative
+
+
+class Leads(Entry):
+    """Battery leads, there and back."""
+
+    awg: Annotated[int, Field(ge=-3, le=30)] | None = None
+    area_m2: Positive | None = None
+    length_m: Positive
+    joint_ohm: NotNegative = exact(0.0)
+
+    @model_validator(mode="after")
+    def _one_size(self) -> Self:
+        if (self.awg is None) == (self.area_m2 is None):
+            raise refusal("either awg or area_m2", "both" if self.awg is not None else "neither")
+        return self
+
+
+class MainSwitch(Entry):
+    """The main switch's MOSFETs."""
+
+    on_ohm: Positive
+    parallel: Count = 1
+    temperature_frac_k: NotNegative = exact(0.004)
+
+
+class Esc(Entry):
+    """One of the two equal speed controllers."""
+
+    frame_us: Whole_us
+    right_frame_offset_us: Annotated[int, Field(ge=0)] = 0
+    stop_us: Positive = exact(1000.0)
+    full_us: Positive = exact(2000.0)
+    valid_us_min: Positive = exact(800.0)
+    valid_us_max: Positive = exact(2200.0)
+    arm_s: NotNegative
+    rise_frac_s: Positive
+    fall_frac_s: Positive
+    on_v: Positive
+    cut_v: Positive
+    cut_delay_s: NotNegative
+    lost_after_s: Positive
+    on_lost: Literal["stops", "holds"]
+    hold_s: NotNegative = exact(0.0)
+    current_a_max: Positive
+    on_ohm: Positive
+    idle_w: NotNegative = exact(0.0)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        widths = (self.valid_us_min, self.stop_us, self.full_us, self.valid_us_max)
+        if list(widths) != sorted(widths) or self.stop_us == self.full_us:
+            raise refusal("valid_us_min <= stop_us < full_us <= valid_us_max", ", ".join(f"{w:g}" for w in widths))
+        return self
+
+
+class Motor(Entry):
+    """One of the two equal motors; the inertia includes propeller and carried water."""
+
+    kv_rpm_v: Positive
+    winding_ohm: Positive
+    no_load_a: NotNegative
+    inertia_kg_m2: Positive
+
+
+class Propeller(Entry):
+    """Open-water curves: the B-series, or two lines of one's own."""
+
+    diameter_m: Positive
+    blades: Annotated[int, Field(ge=2, le=7)] | None = None
+    pitch_ratio: Toleranced | None = None
+    area_ratio: Toleranced | None = None
+    kt_at_0: Positive | None = None
+    kq_at_0: Positive | None = None
+    j_zero_thrust: Positive | None = None
+    kq_at_zero_thrust: Positive | None = None
+    ducted: bool = False  # two lines only: the four numbers include a duct's thrust
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        series = (self.blades, self.pitch_ratio, self.area_ratio)
+        lines = (self.kt_at_0, self.kq_at_0, self.j_zero_thrust, self.kq_at_zero_thrust)
+        whole_series = all(part is not None for part in series) and not any(part is not None for part in lines)
+        whole_lines = all(part is not None for part in lines) and not any(part is not None for part in series)
+        if not (whole_series or whole_lines):
+            raise refusal(
+                "either blades, pitch_ratio, area_ratio or kt_at_0, kq_at_0, j_zero_thrust, kq_at_zero_thrust",
+                ", ".join(sorted(self.model_fields_set - {"diameter_m", "ducted"})) or "neither",
+            )
+        return self
+
+
+class Attitude(Entry):
+    """The rider's place: drag and mass that go with it."""
+
+    drag_kg_m: Positive
+    rider_kg: NotNegative
+
+
+class Hull(Entry):
+    """The hull as a prolate spheroid of its length and beam."""
+
+    mass_kg: Positive
+    length_m: Positive
+    beam_m: Positive
+    deduction_frac: Fraction = exact(0.0)
+    wake_frac: Fraction = exact(0.0)
+    arm_m: NotNegative
+    towed: Attitude
+    worn: Attitude
+
+    @model_validator(mode="after")
+    def _slender(self) -> Self:
+        if self.length_m < self.beam_m:
+            raise refusal("length_m at least beam_m", f"{self.length_m:g} and {self.beam_m:g}")
+        return self
+
+
+class Lump(Entry):
+    """One lump of heat in water."""
+
+    resistance_k_w: Positive
+    capacity_j_k: Positive
+
+
+class Heat(Entry):
+    """The four kinds of lumps."""
+
+    esc: Lump
+    motor: Lump
+    switch: Lump
+    pack: Lump
+
+
+class Vehicle(Entry):
+    """The whole vehicle file."""
+
+    name: str
+    note: str = ""
+    throttle: Throttle
+    sensor: Sensor
+    converter: Converter = Converter()
+    deadman: Contact
+    mode_button: Contact
+    kill_cord_sense: CordSense
+    kill_cord: KillCord
+    readings: Readings = Readings()
+    supply: Supply
+    pack: Pack
+    protection: Protection
+    leads: Leads
+    main_switch: MainSwitch
+    esc: Esc
+    motor: Motor
+    propeller: Propeller
+    hull: Hull
+    heat: Heat
+
+    def limits(self) -> dict[str, float]:
+        """Named limits that figures draw and requirements may use."""
+        return {
+            "esc_cut_v": float(self.esc.cut_v),
+            "trip_slow_a": float(self.protection.slow_a),
+            "trip_fast_a": float(self.protection.fast_a),
+            "cell_low_v": float(self.protection.cell_v_low),
+            "brown_out_v": float(self.supply.brown_out_v),
+            "rail_nominal_v": float(self.supply.rail_v_nominal),
+            "input_low_frac": float(self.mode_button.low_frac),
+            "input_high_frac": float(self.mode_button.high_frac),
+            "stop_us": float(self.esc.stop_us),
+            "full_us": float(self.esc.full_us),
+            "pack_warm_degc": float(self.protection.warm_degc),
+        }
+
+
+def load_vehicle(path: Path) -> Vehicle:
+    """The vehicle file, checked.
+
+    Raises
+    ------
+    InputError
+        Every fault with its line.
+    """
+    return load(path, Vehicle, "a vehicle file")
+
+
+def quantities(vehicle: BaseModel, prefix: str = "") -> dict[str, Toleranced]:
+    """Every toleranced number of a vehicle by its dotted key."""
+    found: dict[str, Toleranced] = {}
+    for name in type(vehicle).model_fields:
+        value: Any = getattr(vehicle, name)
+        if isinstance(value, Toleranced):
+            found[prefix + name] = value
+        elif isinstance(value, BaseModel):
+            found.update(quantities(value, f"{prefix}{name}."))
+    return found

@@ -1,0 +1,250 @@
+"""Plain figures of a recording, by name: extremes, times, settling, energy, distinct levels, creep (row 3).
+
+Each sample stands until the next one, so the last has no length. Extremes and
+levels pass over samples that are not known (NaN); where nothing is left, where
+a sum lacks a sample, and where the recording ends before the figure is known,
+the value is `None` and the sentence says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal, NamedTuple, TypeAlias
+
+import numpy as np
+
+from sim.base.errors import Fault
+from sim.record.table import Table
+from sim.verdict.check import faults_in, require, state_faults, unit_of_term
+from sim.verdict.formula import parse_call
+from sim.verdict.latency import answers
+from sim.verdict.place import NOWHERE, Place
+from sim.verdict.robustness import Evaluation
+from sim.verdict.tree import Condition, Term, is_term
+from sim.verdict.units import SECOND, Unit, alike, product, symbol_of
+from sim.verdict.words import clock, quantity, span, times
+
+
+class Figure(NamedTuple):
+    """A measure's value, the moment it hangs on, one sentence, and the unit."""
+
+    value: float | None
+    at_s: float | None
+    why: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One measure as written, such as `minimum(bus_v)`."""
+
+    name: str
+    args: tuple[Term | Condition, ...]
+    text: str
+    place: Place
+
+    def faults(self, signals: tuple[str, ...], limits: Mapping[str, float]) -> list[Fault]:
+        """Everything wrong with its arguments' names, durations and units."""
+        faults = [fault for arg in self.args for fault in faults_in(arg, self.place, signals, limits)]
+        units = [unit_of_term(arg) for arg in self.args if is_term(arg)]
+        if not faults and any(not alike(units[0], unit) for unit in units):
+            got = " and ".join(symbol_of(unit) for unit in units)
+            faults.append(self.place.fault(0, "like units", f"{got} in {self.text}"))
+        return faults
+
+    def unit(self) -> Unit | None:
+        """The unit its value comes in."""
+        kind = _KINDS[self.name].unit
+        own = next((unit_of_term(arg) for arg in self.args if is_term(arg)), None)
+        return {"own": own, "seconds": SECOND, "own seconds": product(own, SECOND), "count": None}[kind]
+
+
+def parse_measure(text: str, place: Place = NOWHERE) -> Measure:
+    """Read a measure.
+
+    Raises
+    ------
+    InputError
+        No such measure, or arguments it does not take.
+    """
+    name, args = parse_call(text, place, {name: kind.signature for name, kind in _KINDS.items()})
+    return Measure(name=name, args=args, text=text, place=place)
+
+
+def take(measure: Measure, table: Table, limits: Mapping[str, float]) -> Figure:
+    """Take a checked measure of a recording."""
+    run = Evaluation(table, limits)
+    require([fault for arg in measure.args for fault in state_faults(run, arg, measure.place)])
+    unit = symbol_of(measure.unit())
+    return Figure(*_KINDS[measure.name].figure(run, unit, *measure.args), unit)
+
+
+Found: TypeAlias = tuple[float | None, float | None, str]
+
+
+def _unknown(term: Term) -> Found:
+    return None, None, f"{term.source.text} has no value in the run"
+
+
+def _extreme(run: Evaluation, unit: str, x: Term, word: str, sign: float) -> Found:
+    """The value of `x` where `sign * x` is greatest."""
+    values = run.term(x)
+    if np.all(np.isnan(values)):
+        return _unknown(x)
+    index = int(np.nanargmax(sign * values))
+    value, at_s = float(values[index]), run.time_s(index)
+    return value, at_s, f"{x.source.text} was {word}, {quantity(value, unit)}, at {clock(at_s)}"
+
+
+def _minimum(run: Evaluation, unit: str, x: Term) -> Found:
+    return _extreme(run, unit, x, "lowest", -1.0)
+
+
+def _maximum(run: Evaluation, unit: str, x: Term) -> Found:
+    return _extreme(run, unit, x, "highest", 1.0)
+
+
+def _final(run: Evaluation, unit: str, x: Term) -> Found:
+    value, at_s = float(run.term(x)[-1]), run.time_s(run.count - 1)
+    if np.isnan(value):
+        return None, at_s, f"{x.source.text} has no value at the end of the run"
+    return value, at_s, f"{x.source.text} ended at {quantity(value, unit)}"
+
+
+def _time_beyond(run: Evaluation, unit: str, x: Term, level: Term, word: str, sign: float) -> Found:
+    """The time `sign * x` stands above `sign * level`."""
+    beyond = sign * run.term(x)[:-1] > sign * run.term(level)[:-1]
+    seconds = int(np.count_nonzero(beyond)) * run.step_us / 1e6
+    at_s = run.time_s(int(np.argmax(beyond))) if beyond.any() else None
+    since = "" if at_s is None else f", first at {clock(at_s)}"
+    return seconds, at_s, f"{x.source.text} was {word} {level.source.text} for {span(seconds)}{since}"
+
+
+def _time_above(run: Evaluation, unit: str, x: Term, level: Term) -> Found:
+    return _time_beyond(run, unit, x, level, "above", 1.0)
+
+
+def _time_below(run: Evaluation, unit: str, x: Term, level: Term) -> Found:
+    return _time_beyond(run, unit, x, level, "below", -1.0)
+
+
+def _integral(run: Evaluation, unit: str, x: Term) -> Found:
+    """The trapezoidal sum over the whole run."""
+    values = run.term(x)
+    if np.isnan(values).any():
+        at_s = run.time_s(int(np.argmax(np.isnan(values))))
+        return None, at_s, f"{x.source.text} has no value at {clock(at_s)}"
+    total = float(np.sum(values[1:] + values[:-1])) / 2 * run.step_us / 1e6
+    length_s = (run.count - 1) * run.step_us / 1e6
+    return total, None, f"{x.source.text} summed to {quantity(total, unit)} over {span(length_s)}"
+
+
+def _distinct_levels(run: Evaluation, unit: str, x: Term, resolution: Term | None = None) -> Found:
+    """How many different values `x` takes; with a resolution, how many multiples of it it comes nearest to."""
+    values = run.term(x)
+    if resolution is not None:
+        with np.errstate(all="ignore"):
+            values = np.rint(values / run.term(resolution))
+    count = len(np.unique(values[np.isfinite(values)]))
+    return float(count), None, f"{x.source.text} took {count} different levels"
+
+
+def _creep(run: Evaluation, unit: str, x: Term, when_rest: Condition) -> Found:
+    """The largest size of `x` while at rest."""
+    size = np.where(run.bounds(when_rest).lower > 0, np.abs(run.term(x)), np.nan)
+    if np.all(np.isnan(size)):
+        return None, None, f"never tried: no sample of {x.source.text} with {when_rest.source.text}"
+    index = int(np.nanargmax(size))
+    value, at_s = float(size[index]), run.time_s(index)
+    why = f"{x.source.text} reached {quantity(value, unit)} at {clock(at_s)} with {when_rest.source.text}"
+    return value, at_s, why
+
+
+def _latency(run: Evaluation, unit: str, when_after: Condition, when_expect: Condition) -> Found:
+    """The longest wait from an event, `after` becoming true, to `expect`."""
+    found = answers(run, when_after, when_expect)
+    if not len(found.doubtful):
+        return _never(when_after)
+    waits = np.where(found.surely[found.doubtful] < run.count, found.surely[found.doubtful] - found.doubtful, run.count)
+    worst = int(np.argmax(waits))
+    at_s = run.time_s(int(found.doubtful[worst]))
+    event = f"{when_after.source.text} at {clock(at_s)}"
+    if waits[worst] == run.count:
+        return None, at_s, f"{when_expect.source.text} had not come by the end of the run, after {event}"
+    seconds = int(waits[worst]) * run.step_us / 1e6
+    why = f"{when_expect.source.text} came {span(seconds)} after {event}; tried {times(len(found.events))}"
+    return seconds, at_s, why
+
+
+def _settling(run: Evaluation, unit: str, when_after: Condition, x: Term, target: Term, band: Term) -> Found:
+    """The longest time from an event until `x` stays within `band` of `target`, up to the next event or the end."""
+    outside = ~(np.abs(run.term(x) - run.term(target)) <= run.term(band))
+    worst, worst_event = -1, 0
+    for start, stop in _stretches(run, when_after):
+        late = np.flatnonzero(outside[start:stop])
+        settled = int(late[-1]) + 1 if len(late) else 0
+        if settled == stop - start:
+            why = f"{x.source.text} had not settled by {clock(run.time_s(stop - 1))}"
+            return None, run.time_s(start), f"{why}, after {when_after.source.text}"
+        if settled > worst:
+            worst, worst_event = settled, start
+    if worst < 0:
+        return _never(when_after)
+    seconds, at_s = worst * run.step_us / 1e6, run.time_s(worst_event)
+    where = f"within {band.source.text} of {target.source.text}"
+    why = f"{x.source.text} stayed {where} from {span(seconds)} after {when_after.source.text} at {clock(at_s)}"
+    return seconds, at_s, why
+
+
+def _overshoot(run: Evaluation, unit: str, when_after: Condition, x: Term, target: Term) -> Found:
+    """How far `x` passes `target`, seen from where it stood at the event; 0 where it never does."""
+    values, goals = run.term(x), run.term(target)
+    worst, worst_index = -1.0, 0
+    for start, stop in _stretches(run, when_after):
+        ahead = goals[start] - values[start]
+        excess = (values - goals)[start:stop] * (np.sign(ahead) if ahead else 1.0)
+        if np.all(np.isnan(excess)):
+            return _unknown(x)
+        index = int(np.nanargmax(excess))
+        if (over := max(float(excess[index]), 0.0)) > worst:
+            worst, worst_index = over, start + index
+    if worst < 0:
+        return _never(when_after)
+    at_s = run.time_s(worst_index)
+    why = f"{x.source.text} passed {target.source.text} by {quantity(worst, unit)} at {clock(at_s)}"
+    return worst, at_s, why if worst else f"{x.source.text} did not pass {target.source.text}"
+
+
+def _stretches(run: Evaluation, when_after: Condition) -> list[tuple[int, int]]:
+    """Each event's samples: from the event up to the next one or the end."""
+    events = answers(run, when_after, when_after).events.tolist()
+    return list(pairwise([*events, run.count]))
+
+
+def _never(when_after: Condition) -> Found:
+    return None, None, f"never tried: {when_after.source.text} did not become true"
+
+
+class _Kind(NamedTuple):
+    """What a measure takes (`when...` is a condition, others numbers, `?` may be left out), and gives."""
+
+    signature: tuple[str, ...]
+    unit: Literal["own", "seconds", "own seconds", "count"]
+    figure: Callable[..., Found]
+
+
+_KINDS: dict[str, _Kind] = {
+    "minimum": _Kind(("x",), "own", _minimum),
+    "maximum": _Kind(("x",), "own", _maximum),
+    "final": _Kind(("x",), "own", _final),
+    "time_above": _Kind(("x", "level"), "seconds", _time_above),
+    "time_below": _Kind(("x", "level"), "seconds", _time_below),
+    "integral": _Kind(("x",), "own seconds", _integral),
+    "distinct_levels": _Kind(("x", "resolution?"), "count", _distinct_levels),
+    "creep": _Kind(("x", "when_rest"), "own", _creep),
+    "latency": _Kind(("when_after", "when_expect"), "seconds", _latency),
+    "settling": _Kind(("when_after", "x", "target", "band"), "seconds", _settling),
+    "overshoot": _Kind(("when_after", "x", "target"), "own", _overshoot),
+}
