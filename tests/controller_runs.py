@@ -1,16 +1,16 @@
-"""What the controllers' tests share: parameters, rider scripts, runs, and checked or compiled steps."""
+"""What the controllers' tests share: parameters, rider scripts, runs, what no run may show, and checked integers."""
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from types import FunctionType, ModuleType
+from types import ModuleType
 from typing import Any, NamedTuple
 
 import yaml
-from numba import njit
-from numba.extending import register_jitable
+from hypothesis import strategies as st
 
 from controllers.board import Command, Inputs
 
@@ -29,6 +29,15 @@ QUIET = Inputs(
     right_rpm=-1,
 )
 FULL = 3450
+
+
+Script = list[tuple[int, dict[str, int]]]
+PULL = {"hall_counts": FULL}
+LET_GO = {"hall_counts": 600}
+HOLD = {"deadman": 1}
+RELEASE = {"deadman": 0}
+CORD_OUT = {"kill_cord": 0}
+CORD_IN = {"kill_cord": 1}
 
 
 class Tick(NamedTuple):
@@ -135,23 +144,89 @@ def check_32_bits(monkeypatch: Any, *modules: ModuleType) -> None:
                 monkeypatch.setattr(module, name, Int32(value))
 
 
-_marked: set[FunctionType] = set()
+# Random scripts. Beside single changes they hold entries that mean something together: a start sequence, a ride,
+# lever and dead-man held without one, and one to four presses.
+_SIGNALS = {
+    "hall_counts": [600, 600, 700, 1500, 2500, 3450, 0, 4095],
+    "deadman": [0, 1],
+    "mode_button": [0, 1],
+    "kill_cord": [0, 1, 1],
+    "bus_mv": [0, 42_000, 45_000, 55_000],
+    "pack_ma": [0, 100_000, 140_000],
+    "left_rpm": [-1, 0, 500],
+    "sensor_supply_mv": [5000, 5000, 4000],
+}
+_START: Script = [(150, {**LET_GO, **RELEASE, **CORD_IN}), (50, HOLD)]
+RIDE: Script = [*_START, (150, PULL)]
 
 
-def _mark(function: FunctionType) -> None:
-    """Let numba compile what a step calls: functions of its module, or of a module it names."""
-    for name in function.__code__.co_names:
-        found = function.__globals__.get(name)
-        inside = vars(found) if isinstance(found, ModuleType) else {name: found}
-        for helper in (inside.get(key) for key in function.__code__.co_names):
-            ours = isinstance(helper, FunctionType) and helper.__module__.startswith("controllers.")
-            if ours and helper not in _marked:
-                _marked.add(helper)
-                _mark(helper)
-                register_jitable(helper)
+def _presses(contact: str, count: int) -> Script:
+    return [(60, {contact: 0}), *[(50, {contact: 1}), (40, {contact: 0})] * count, (100, {})]
 
 
-def compiled(step: FunctionType) -> Any:
-    """The step as numba compiles it."""
-    _mark(step)
-    return njit(step)
+def _change(signal: str) -> st.SearchStrategy[Script]:
+    return st.tuples(st.integers(1, 150), st.sampled_from(_SIGNALS[signal])).map(lambda at: [(at[0], {signal: at[1]})])
+
+
+scripts: st.SearchStrategy[Script] = st.lists(
+    st.one_of(
+        st.sampled_from(sorted(_SIGNALS)).flatmap(_change),
+        st.just(_START),
+        st.just(RIDE),
+        st.just([(50, {**PULL, **HOLD})]),
+        st.builds(_presses, st.sampled_from(["deadman", "mode_button"]), st.integers(1, 4)),
+    ),
+    min_size=1,
+    max_size=12,
+).map(lambda parts: [entry for part in parts for entry in part])
+
+
+# What no run may show: each finds the ticks that break one claim.
+
+
+def driven_while(seen: list[Tick], ticks_allowed: int, condition: Callable[[Inputs], bool]) -> list[Tick]:
+    """Ticks with drive although the condition has held for more than the ticks allowed."""
+    broken = []
+    held = 0
+    for tick in seen:
+        held = held + 1 if condition(tick.inputs) else 0
+        if held > ticks_allowed and drive(tick) > 0:
+            broken.append(tick)
+    return broken
+
+
+def driven_unstarted(seen: list[Tick], ticks_least: int, ticks_out: int) -> list[Tick]:
+    """Ticks with drive although since the reset, or the cord was out, there was no start sequence.
+
+    That is: the least time, then the lever near rest, there the dead-man
+    released, and there the dead-man pressed.
+    """
+    broken = []
+    since = out = progress = 0
+    for tick in seen:
+        since += 1
+        out = out + 1 if tick.inputs.kill_cord == 0 else 0
+        if out >= ticks_out:
+            since = progress = 0
+        if near_rest(tick):
+            progress = max(progress, 1)
+            progress = 2 if progress == 1 and tick.inputs.deadman == 0 else progress
+            progress = 3 if progress == 2 and tick.inputs.deadman == 1 else progress
+        if drive(tick) > 0 and (progress < 3 or since <= ticks_least):
+            broken.append(tick)
+    return broken
+
+
+def stepped_under_drive(seen: list[Tick]) -> list[Tick]:
+    """Ticks at which the power step rose while there was drive, or with the lever off rest."""
+    return [
+        after
+        for before, after in itertools.pairwise(seen)
+        if after.command.power_step > before.command.power_step
+        and (drive(before) > 0 or drive(after) > 0 or not near_rest(after))
+    ]
+
+
+def near_rest(tick: Tick) -> bool:
+    """The lever's reading is inside the reference's dead band, with room for noise."""
+    return tick.inputs.hall_counts < 600 + 0.07 * (FULL - 600)

@@ -108,14 +108,13 @@ def test_gate_only_believes_what_it_was_given_inside_the_window(readings, tick_u
 @pytest.mark.parametrize("tick_us", TICKS_US)
 def test_gate_believes_a_new_level_once_a_lever_could_be_there(tick_us):
     """After a jump that stays, the new reading is believed within the fastest full travel."""
-    state = AT_REST
-    for n in range(1, 200):
+    state = blocks.gate(AT_REST, 3450, RULES, tick_us)
+    samples = 1
+    while state.sample == blocks.SAMPLE_JUMP and samples < 1000:
         state = blocks.gate(state, 3450, RULES, tick_us)
-        if state.sample == blocks.SAMPLE_GOOD:
-            break
-    assert (n - 1) * tick_us < 25_000
-    # Without the noise allowance it would be the whole travel's time.
-    assert n * tick_us >= 25_000 * (2850 - 100) / 2850
+        samples += 1
+    # The noise allowance takes 100 of the 2850 counts off the travel's time.
+    assert 25_000 * (2850 - 100) / 2850 <= samples * tick_us < 25_000 + tick_us
 
 
 def test_gate_reach_stops_growing():
@@ -347,14 +346,14 @@ def test_many_presses_do_not_grow_without_end():
 
 
 def test_a_leaking_button_seldom_looks_like_a_gesture():
-    """In two hours of 40 random leak pulses a minute, 5 ms to 3 s, none is three presses after 3 s of quiet."""
+    """In an hour of 40 random leak pulses a minute, 5 ms to 3 s, none is three presses after 3 s of quiet."""
     rng = random.Random(20)
     rules = RHYTHM._replace(lead_us=3_000_000, press_max_us=300_000, gap_max_us=300_000)
     contact = blocks.Debounced(level=0, timer_us=0)
     clicks = blocks.no_clicks(0)
     found = []
     elapsed_us = 0
-    while elapsed_us < 7_200_000_000:
+    while elapsed_us < 3_600_000_000:
         pulse_us = int(5_000 * 600 ** rng.random())
         for line, length_us in ((0, int(rng.expovariate(40 / 60e6))), (1, pulse_us)):
             for _ in range(length_us // 5000):

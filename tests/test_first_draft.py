@@ -6,12 +6,28 @@ import random
 
 import pytest
 import yaml
-from controller_runs import FOLDER, FULL, any_inputs, any_params, compiled, drive, params_of, run, ticks
+from controller_runs import (
+    FOLDER,
+    FULL,
+    HOLD,
+    any_inputs,
+    any_params,
+    drive,
+    driven_unstarted,
+    driven_while,
+    params_of,
+    run,
+    scripts,
+    stepped_under_drive,
+    ticks,
+)
+from hypothesis import Phase, find, given, settings
 
 from controllers import first_draft
+from sim.base.compile import compiled
 
+# A little beyond full: its smoothing rounds down and would stop a few counts short.
 PULL = {"hall_counts": FULL + 10}
-HOLD = {"deadman": 1}
 
 
 def session(*script, **changes):
@@ -113,6 +129,37 @@ def test_one_thruster_lost_leaves_the_other_driving():
 def test_a_drifted_rest_creeps():
     """A rest reading 100 counts higher, as a warm or wet sensor may have, drives with nobody at the lever."""
     assert drive(session((1000, {**HOLD, "hall_counts": 700}))[-1]) > 0
+
+
+def random_session(script):
+    """A session at 5 ms a tick."""
+    at = params_of(first_draft, "first_draft.yaml", 5000)
+    return run(first_draft, at, ticks(at, *script))
+
+
+def found(broken):
+    """Whether random scripts soon find a session in which `broken` finds a tick; it need not be the shortest."""
+    search = settings(max_examples=1000, database=None, phases=[Phase.generate])
+    script = find(scripts, lambda tried: bool(broken(random_session(tried))), settings=search, random=random.Random(1))
+    return bool(broken(random_session(script)))
+
+
+def test_random_sessions_find_a_step_raised_under_drive():
+    """Among random scripts there is one in which the step rises while driving."""
+    assert found(stepped_under_drive)
+
+
+def test_random_sessions_find_drive_without_a_start_sequence():
+    """Among random scripts there is one that drives with no release and press of the dead-man at rest."""
+    assert found(lambda seen: driven_unstarted(seen, 1, 1))
+
+
+@given(scripts)
+@settings(deadline=None)
+def test_it_does_stop_while_dead_man_or_cord_read_so(script):
+    """Read directly, both stop the drive in the very tick: what it lacks is not that."""
+    seen = random_session(script)
+    assert driven_while(seen, 0, lambda inputs: inputs.deadman == 0 or inputs.kill_cord == 0) == []
 
 
 def test_compiled_step_equals_the_plain_one():

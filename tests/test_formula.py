@@ -77,6 +77,11 @@ def value(text: str, **columns: list[float]) -> list[float]:
         ("not bus_v + 1", 15),
         ("bus_v > > 1", 19),
         ("1or mode", 11),
+        ("mode == 1 # always", 21),
+        ("bus_v > 1 + rait(bus_v)", 23),
+        ("bus_v > " + "9" * 400, 19),
+        ("\ud800", 11),
+        ("bus_v > min(1)", 19),
     ],
 )
 def test_what_is_outside_the_language_is_refused_at_its_column(text, column):
@@ -128,6 +133,11 @@ def test_any_words_are_read_or_refused_inside_the_text(text):
     assert all(1 <= fault.column <= len(text) + 1 for fault in faults_of(text))
 
 
+def test_the_longest_formula_is_read():
+    """A formula just as long as the bound is read."""
+    assert parse("x" * LONGEST).text == "x" * LONGEST
+
+
 def test_a_chain_is_both_comparisons():
     """40 <= bus_v < 60 is two atoms joined by and."""
     root = parse("40 <= bus_v < 60").root
@@ -163,6 +173,7 @@ def test_equal_parts_are_equal_nodes():
     [
         ("bus_v * 2 - 1", [1.0, 5.0, -9.0]),
         ("-bus_v + esc_cut_v", [41.0, 39.0, 46.0]),
+        ("+bus_v", [1.0, 3.0, -4.0]),
         ("abs(bus_v)", [1.0, 3.0, 4.0]),
         ("min(bus_v, 2, pack_a)", [0.0, 2.0, -4.0]),
         ("max(bus_v, pack_a / 2)", [1.0, 3.0, 4.0]),
@@ -277,6 +288,24 @@ def test_a_unit_is_read_from_the_suffix(name, symbol):
         ("bus_v * bus_v", "V^2"),
         ("max(0, left_n - right_n)", "N"),
         ("bus_v / esc_cut_v", "1"),
+        ("bus_v * lever_frac", "V"),
+        ("power_w / bus_v", "A"),
+        ("energy_j / bus_v / pack_a", "s"),
+        ("bulk_f * bus_v / pack_a", "s"),
+        ("coil_h * rate(pack_a)", "V"),
+        ("coil_h * slope_a_s", "V"),
+        ("bulk_f * slope_v_s", "A"),
+        ("mass_kg * pull_m_s2", "N"),
+        ("pull_m_s2 * pause_s", "m/s"),
+        ("gap_tesla * wire_m * pack_a", "N"),
+        ("1 / (water_s_m * gap_m)", "ohm"),
+        ("torque_nm * shaft_rad_s", "W"),
+        ("inertia_kg * arm_m * arm_m * turn_rad_s2", "J"),
+        ("ramp_frac_s * pause_s", "1"),
+        ("jerk_frac_s2 * pause_s", "1/s"),
+        ("rate(pulse_us)", "us/s"),
+        ("bus_mv / bus_mv + 1", "1"),
+        ("temp_degc / temp_degc", "1"),
     ],
 )
 def test_units_are_multiplied_and_divided(text, symbol):

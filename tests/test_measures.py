@@ -40,6 +40,7 @@ BUS = recording(bus_v=[48, 46, 41.5, NAN, 47], pack_a=[5, 30, 60, 40, 10])
         ("time_above(pack_a, trip_a)", 0.2, "s", 0.2),
         ("time_below(bus_v, 47)", 0.2, "s", 0.1),
         ("time_above(pack_a, 100)", 0.0, "s", None),
+        ("time_above(pack_a, 60)", 0.0, "s", None),
     ],
 )
 def test_extremes_and_times(text, value, unit, at_s):
@@ -118,6 +119,12 @@ def test_settling_ends_with_the_last_sample_outside():
     table = recording(go=[0, 1, 1, 1, 1, 1], x_v=[0, 0, 9.8, 12, 10.1, 10], target_v=[0, 10, 10, 10, 10, 10])
     found = figure("settling(go, x_v, target_v, 0.5)", table)
     assert found[:2] == (pytest.approx(0.3), pytest.approx(0.1))
+
+
+def test_what_never_leaves_its_band_settles_at_once():
+    """A response inside its band from the event on took no time."""
+    found = figure("settling(go, x_v, 10, 0.5)", recording(go=[0, 1, 1], x_v=[0, 10, 10]))
+    assert found[:2] == (0.0, pytest.approx(0.1))
 
 
 def test_settling_is_judged_between_events():

@@ -17,7 +17,9 @@ from sim.verdict.place import Place
 from sim.verdict.requirement import Verdict, judge
 from sim.verdict.robustness import Evaluation
 from sim.verdict.tree import Compare, State
+from sim.verdict.words import clock, number
 
+NAN = float("nan")
 LIMITS = {"esc_cut_v": 41.0, "stop_s": 0.15}
 
 
@@ -112,6 +114,70 @@ def test_states_alone_pass_without_a_margin():
     found = verdict(recording(mode=[1, 2, 2]), formula="never(mode == 3)")
     assert (found.verdict, found.margin, found.at_s) == ("pass", None, None)
     assert found.why == "every state was as required"
+
+
+def test_a_bare_state_fails_by_what_it_was():
+    """A state written by its bare name has no threshold to speak of."""
+    found = verdict(recording(armed=[1, 1, 0]), formula="always(armed)")
+    assert (found.verdict, found.margin, found.why) == ("fail", None, "armed was 0 at 0.200 s")
+
+
+def test_a_state_that_is_another_says_which_was_wanted():
+    """A state that had to be one and was another is told with both."""
+    found = verdict(recording(mode=[2, 2, 3]), formula="always(mode == 2)")
+    assert found.why == "mode was 3 at 0.200 s, not 2"
+
+
+def test_a_quantity_that_stands_still_neither_rose_nor_fell():
+    """A signal that did not move was what it was."""
+    found = verdict(recording(bus_v=[48, 48]), formula="always(bus_v >= 40)")
+    assert found.why == "bus_v was 48 V at 0.000 s, 8 V over 40 V"
+
+
+def test_until_is_limited_by_its_best_arrival():
+    """The margin of an until is at the arrival that leaves most, not at the highest one."""
+    table = recording(x_v=[5, 5, -3, 5], y_v=[0, 2, 0, 9])
+    found = verdict(table, formula="until(x_v >= 0, y_v >= 0)")
+    assert (found.verdict, found.margin, found.at_s) == ("pass", 2.0, 0.1)
+
+
+def test_until_can_be_limited_by_the_way():
+    """Where the way there is the narrowest, the margin and the moment are the way's."""
+    table = recording(x_v=[5, 1.5, 3, 5], mode=[0, 0, 0, 1])
+    found = verdict(table, formula="until(x_v >= 1, mode == 1)")
+    assert (found.verdict, found.margin, found.at_s) == ("pass", 0.5, 0.1)
+
+
+def test_an_until_broken_before_the_run_ends_fails_at_the_break():
+    """A way that broke before its end was reached fails, though the window runs on."""
+    table = recording(x_v=[5, -2, 3], mode=[0, 0, 0])
+    found = verdict(table, formula="until(x_v >= 0, mode == 1, 5)")
+    assert (found.verdict, found.margin, found.at_s) == ("fail", -2.0, 0.1)
+
+
+@pytest.mark.parametrize(
+    ("x_v", "y_v", "missing"), [([1, 1, NAN, 1], [0, 0, 0, 0], "x_v"), ([1, 1, 1, 1], [0, 0, NAN, 0], "y_v")]
+)
+def test_a_missing_sample_inside_an_until_is_found(x_v, y_v, missing):
+    """The sample an until hangs on is named, on the way or at the arrival."""
+    table = recording(go=[0, 1, 1, 1], x_v=x_v, y_v=y_v, end=[0, 0, 0, 1])
+    found = verdict(table, formula="always(implies(rising(go), until(x_v > 0, y_v > 2 or end)))")
+    expected = "undecided" if missing == "x_v" else "pass"
+    assert found.verdict == expected
+    assert (f"{missing} has no value at 0.200 s" in found.why) == (expected == "undecided")
+
+
+def test_the_arrival_an_until_hangs_on_may_be_the_missing_sample():
+    """An until that would come true only at a sample that is not known is undecided there."""
+    table = recording(go=[0, 1, 1, 1], x_v=[1, 1, 1, 1], y_v=[0, 0, NAN, 0])
+    found = verdict(table, formula="always(implies(rising(go), until(x_v > 0, y_v > 2)))")
+    assert (found.verdict, found.why) == ("undecided", "y_v has no value at 0.200 s")
+
+
+def test_a_cut_window_is_not_decided_by_a_small_distance():
+    """A quantity inside its bound by less than one unit so far is as undecided as any."""
+    found = verdict(recording(bus_v=[41.2, 41.3]), formula="held(0.5, bus_v >= 41)")
+    assert found.verdict == "undecided"
 
 
 def test_a_wrong_state_fails_at_its_first_moment():
@@ -300,6 +366,12 @@ def test_what_is_true_from_the_start_is_no_event():
     assert found.why == "never tried: not deadman was true from the start, which is no event"
 
 
+def test_an_answer_may_be_a_quantity():
+    """How far a quantity answers does not matter to a latency, only when."""
+    found = latency([1, 0, 0, 0], [40, 40, 4.5, 4.5], expect="drive <= 5")
+    assert (found.verdict, found.margin) == ("pass", pytest.approx(0.1))
+
+
 def test_an_answer_must_be_held():
     """With hold_s an answer that drops again is not yet the answer."""
     found = latency([1, 0, 0, 0, 0, 0], [1, 0, 1, 0, 0, 0], hold_s=0.1)
@@ -321,6 +393,30 @@ def test_a_missing_sample_can_hide_an_event():
         "undecided",
         "after not deadman at 0.050 s: deadman has no value at 0.050 s",
     )
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (0.0, "0"),
+        (41.2, "41.2"),
+        (41.23456, "41.23"),
+        (12345.6, "12346"),
+        (-0.05, "-0.05"),
+        (0.0001, "0.0001"),
+        (0.00001, "1e-05"),
+        (2e9, "2e+09"),
+        (float("inf"), "inf"),
+    ],
+)
+def test_numbers_are_said_to_four_digits(value, text):
+    """Sentences keep four significant digits and every whole one, and no trailing zeros."""
+    assert number(value) == text
+
+
+def test_a_moment_between_milliseconds_is_said_to_the_microsecond():
+    """Moments are said to the millisecond where that is exact."""
+    assert (clock(1.25), clock(1.250125)) == ("1.250 s", "1.250125 s")
 
 
 BITS = st.lists(

@@ -144,10 +144,14 @@ def _fault(path: str, detail: ErrorDetails, marks: Marks, model: type[BaseModel]
         known = _fields_at(model, place[:-1])
         name = str(place[-1])
         hint = did_you_mean(name, known)
-        return Fault(path, written(place), f"one of the keys {', '.join(known)}{hint}", f"unknown key {name}", line, column)
+        return Fault(
+            path, written(place), f"one of the keys {', '.join(known)}{hint}", f"unknown key {name}", line, column
+        )
     if kind == "missing":
         missing = (*place, str(detail["loc"][-1]))
-        return Fault(path, written(missing), f"this key, with {_kind_of(str(missing[-1]))}", "no such key", line, column)
+        return Fault(
+            path, written(missing), f"this key, with {_kind_of(str(missing[-1]))}", "no such key", line, column
+        )
     return Fault(path, written(place), _expected(detail, place), _got(detail), line, column)
 
 
@@ -189,7 +193,9 @@ def _expected(detail: ErrorDetails, place: Place) -> str:
         return "a mapping of keys"
     if kind == "string_type":
         return "text"
-    return detail["msg"][0].lower() + detail["msg"][1:]
+    # Validators of other layers say "expected ..." in plain ValueErrors.
+    said = detail["msg"].removeprefix("Value error, ").removeprefix("expected ")
+    return said[0].lower() + said[1:]
 
 
 def _got(detail: ErrorDetails) -> str:

@@ -35,8 +35,8 @@ class Toleranced(float):
         made.high = float(nominal if high is None else high)
         return made
 
-    def __getnewargs__(self) -> tuple[float, float, float]:
-        return float(self), self.low, self.high
+    def __reduce__(self) -> tuple[type[Toleranced], tuple[float, float, float]]:
+        return Toleranced, (float(self), self.low, self.high)
 
     @classmethod
     def read(cls, given: object) -> Toleranced:

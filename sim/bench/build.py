@@ -136,14 +136,11 @@ def propeller_params(entry: files.Propeller) -> propeller.Params:
     if entry.blades is not None and entry.pitch_ratio is not None and entry.area_ratio is not None:
         curves = propeller.open_water(entry.blades, float(entry.pitch_ratio), float(entry.area_ratio))
     else:
-        assert entry.kt_at_0 and entry.kq_at_0 and entry.j_zero_thrust and entry.kq_at_zero_thrust
-        curves = propeller.two_lines(
-            float(entry.kt_at_0),
-            float(entry.j_zero_thrust),
-            float(entry.kq_at_0),
-            float(entry.kq_at_zero_thrust),
-            entry.ducted,
+        # The file's own check leaves the four numbers of the lines, all given.
+        kt_at_0, j_zero, kq_at_0, kq_at_zero = (
+            float(part or 0.0) for part in (entry.kt_at_0, entry.j_zero_thrust, entry.kq_at_0, entry.kq_at_zero_thrust)
         )
+        curves = propeller.two_lines(kt_at_0, j_zero, kq_at_0, kq_at_zero, entry.ducted)
     return propeller.of_diameter(curves, float(entry.diameter_m))
 
 

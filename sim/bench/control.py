@@ -50,7 +50,11 @@ def shipped_controllers() -> list[str]:
 
 
 def load_controller(
-    spec: str, tick_us: int, params: str | None = None, overrides: Mapping[str, int] | None = None, beside: Path = Path()
+    spec: str,
+    tick_us: int,
+    params: str | None = None,
+    overrides: Mapping[str, int] | None = None,
+    beside: Path = Path(),
 ) -> Controller:
     """A controller by name or file, with its parameter set.
 
@@ -71,7 +75,9 @@ def load_controller(
     module = _module(path)
     missing = [name for name in NEEDED if not hasattr(module, name)]
     if missing:
-        raise InputError([Fault(str(path), "", f"{', '.join(NEEDED)} in a controller", f"none of {', '.join(missing)}")])
+        raise InputError(
+            [Fault(str(path), "", f"{', '.join(NEEDED)} in a controller", f"none of {', '.join(missing)}")]
+        )
     params_path = _params_path(params, path, beside)
     values = _values(module, params_path, tick_us, overrides or {})
     return Controller(
@@ -112,12 +118,12 @@ def _module(path: Path) -> ModuleType:
     try:
         spec.loader.exec_module(module)
     except SyntaxError as error:
-        raise InputError(
-            [Fault(str(path), "", "valid Python", error.msg, error.lineno, error.offset)]
-        ) from error
+        raise InputError([Fault(str(path), "", "valid Python", error.msg, error.lineno, error.offset)]) from error
     except Exception as error:
         line = _line_in(path, error)
-        raise InputError([Fault(str(path), "", "a controller that loads", f"{type(error).__name__}: {error}", line)]) from error
+        raise InputError(
+            [Fault(str(path), "", "a controller that loads", f"{type(error).__name__}: {error}", line)]
+        ) from error
     return module
 
 
@@ -141,7 +147,9 @@ def _params_path(params: str | None, controller: Path, beside: Path) -> Path | N
     known = sorted(path.stem for path in SHIPPED.glob("*.yaml"))
     if params not in known:
         hint = did_you_mean(params, known)
-        raise InputError([Fault(params, "params", f"a path ending in .yaml or one of {', '.join(known)}{hint}", params)])
+        raise InputError(
+            [Fault(params, "params", f"a path ending in .yaml or one of {', '.join(known)}{hint}", params)]
+        )
     return SHIPPED / f"{params}.yaml"
 
 
@@ -178,8 +186,8 @@ def _values(module: ModuleType, path: Path | None, tick_us: int, overrides: Mapp
     if "tick_us" in module.Params._fields:
         values["tick_us"] = tick_us
     made = module.Params(**values)
-    crossed = getattr(module, "faults", lambda params: [])(made)
-    if crossed:
+    cross_check: Callable[[Any], list[tuple[str, str, str]]] | None = getattr(module, "faults", None)
+    if cross_check is not None and (crossed := cross_check(made)):
         raise InputError(
             [Fault(where, key, expected, got, *marks.get((key,), (None, None))) for key, expected, got in crossed]
         )

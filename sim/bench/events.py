@@ -16,6 +16,11 @@ from sim.world import esc, protection, supply
 # A press that starts this soon after the rider's is the rider's: contact, filter and debounce take time.
 RIDERS_OWN_S = 0.05
 
+# A gesture of several presses is over within this.
+STEP_MEMORY_S = 3.0
+# An ESC that cuts does so after the bus has been low; it recovers in the same tick.
+CUT_MEMORY_S = 0.1
+
 ESC_WORDS = {
     esc.UNPOWERED: "loses power",
     esc.ARMING: "waits for stop pulses",
@@ -138,15 +143,13 @@ def _step_cause(table: Table, index: int) -> str:
     """Whether a finger was on the contact that the step came from, where that is known."""
     if "mode_pressed" not in table or "deadman_pressed" not in table:
         return ""
-    window = slice(max(index - round(3.0 / to_s(int(table.t_us[1] - table.t_us[0]))), 0), index + 1)
-    for words, truth, reads in (
-        ("mode button", "mode_pressed", "mode_button"),
-        ("dead-man", "deadman_pressed", "deadman"),
-    ):
-        if len(changes(table[truth][window])) >= 2 or (truth == "mode_pressed" and table[truth][window].max() > 0.5):
-            return f"the rider pressed the {words}"
-        if truth == "mode_pressed" and table[reads][window].max() > 0.5:
-            return f"the {words} read pressed, nobody pressed it"
+    window = slice(max(index - round(STEP_MEMORY_S / to_s(int(table.t_us[1] - table.t_us[0]))), 0), index + 1)
+    if table["mode_pressed"][window].max() > 0.5:
+        return "the rider pressed the mode button"
+    if table["mode_button"][index] > 0.5:
+        return "the mode button reads pressed, nobody pressed it"
+    if len(changes(table["deadman_pressed"][window])) >= 2:
+        return "the rider pressed the dead-man in rhythm"
     return ""
 
 
@@ -159,7 +162,9 @@ def _drive(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
             now = int(table[name][index])
             why = ""
             if now == esc.CUT:
-                why = f"the bus stayed under its cut-off of {limits['esc_cut_v']:.1f} V ({table['bus_v'][index]:.1f} V)"
+                before = slice(max(index - round(CUT_MEMORY_S / to_s(int(table.t_us[1] - table.t_us[0]))), 0), index)
+                lowest = table["bus_v"][before].min()
+                why = f"the bus stayed under its cut-off of {limits['esc_cut_v']:.1f} V, down to {lowest:.1f} V"
             elif now == esc.SIGNAL_LOST:
                 why = "no pulse reached it"
             yield Event(_at(table, index), f"{side} ESC {ESC_WORDS[now]}", why, "drive")
@@ -182,14 +187,18 @@ def _supply(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
             # A bus that is switched off is told by the switch or the pack.
             if low[index] > 0.5 and table["bus_v"][index] > 0.5 * limits["esc_cut_v"]:
                 why = f"{table['bus_v'][index]:.1f} V at {table['bus_a'][index]:.0f} A"
-                yield Event(_at(table, index), f"bus under the ESCs' cut-off of {limits['esc_cut_v']:.1f} V", why, "supply")
+                yield Event(
+                    _at(table, index), f"bus under the ESCs' cut-off of {limits['esc_cut_v']:.1f} V", why, "supply"
+                )
     if "protection_tripped" in table:
         yield from _protection(table, limits)
     if "chip" in table:
         for index in changes(table["chip"]):
             now = int(table["chip"][index])
             if now == supply.HELD:
-                yield Event(_at(table, index), "chip held in reset", f"rail at {table['rail_v'][index]:.2f} V", "supply")
+                yield Event(
+                    _at(table, index), "chip held in reset", f"rail at {table['rail_v'][index]:.2f} V", "supply"
+                )
             elif now == supply.RUNNING:
                 yield Event(_at(table, index), "chip starts its program", "", "supply")
 

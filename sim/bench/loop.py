@@ -26,6 +26,7 @@ from sim.world import contact, drivetrain, esc, hull, machine, pack, protection,
 # The mode and reason of a chip that is not running.
 NO_MODE = -1
 
+
 def _named(prefix: str, parts: type[Any]) -> tuple[str, ...]:
     return tuple(prefix + field for field in parts._fields)
 
@@ -123,7 +124,7 @@ def run(
         if moved.supply.chip == supply.RUNNING:
             if logic is None:
                 logic = controller.initial(controller.params)
-            logic, command = stepped(controller, logic, Inputs(*pins), t_us)
+            logic, command = stepped(controller, logic, pins, t_us)
         else:
             # Reset forgets everything; the pins float and no pulses leave the chip.
             logic = None
@@ -149,7 +150,7 @@ def run(
 
 def _row(
     hall_v: float,
-    pins: senses.Pins,
+    pins: Inputs,
     command: Command,
     sensed: senses.State,
     moved: machine.State,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.base.clock import to_s
-from sim.base.document import checked
+from sim.base.document import Marks, checked
 from sim.base.errors import Fault, InputError, did_you_mean
 from sim.base.quantity import Toleranced
 from sim.bench import build, loop
@@ -24,8 +24,15 @@ from sim.record.table import Table
 from sim.world import hull, lever, machine, senses
 from sim.world.water import Water
 
+RIDER_COLUMNS = ("hand_frac", "lever_frac", "deadman_pressed", "mode_pressed", "cord_seated")
+"""Columns of what the rider truly did."""
+
 LEAKS = ("deadman_leak_s", "button_leak_s")
 """Columns of the tapes that are worth keeping: they say why a wet contact was read as pressed."""
+
+
+DERIVED = ("thrust_n", "drag_n", "yaw_moment_nm", "lever_understood_frac")
+"""Columns that follow from the recorded ones, see `derived`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +63,15 @@ class Run:
     events: tuple[Event, ...]
     limits: Mapping[str, float]
 
+    def inputs(self) -> dict[str, str]:
+        """Each input by role, with a short hash of its contents."""
+        bench = self.bench
+        return {
+            f"scenario {bench.path.name}": fingerprint(bench.path),
+            f"vehicle {bench.vehicle_path.name}": fingerprint(bench.vehicle_path),
+            f"controller {bench.controller.name}": bench.controller.fingerprint(),
+        }
+
 
 def set_up(scenario: Scenario, path: Path) -> Bench:
     """Find and check everything a scenario names.
@@ -73,9 +89,7 @@ def set_up(scenario: Scenario, path: Path) -> Bench:
     beside = path.parent
     vehicle_path = beside / scenario.vehicle
     vehicle = with_overrides(load_vehicle(vehicle_path), scenario.vehicle_set, str(path))
-    controller = load_controller(
-        scenario.controller, scenario.tick_us, scenario.params, scenario.params_set, beside
-    )
+    controller = load_controller(scenario.controller, scenario.tick_us, scenario.params, scenario.params_set, beside)
     try:
         around = water_of(scenario)
     except ValueError as error:
@@ -97,7 +111,9 @@ def with_overrides(vehicle: Vehicle, overrides: Mapping[str, float], path: str) 
         return vehicle
     known = quantities(vehicle)
     faults = [
-        Fault(path, f"vehicle_set.{key}", f"a number of the vehicle{did_you_mean(key, list(known))}", f"unknown key {key}")
+        Fault(
+            path, f"vehicle_set.{key}", f"a number of the vehicle{did_you_mean(key, list(known))}", f"unknown key {key}"
+        )
         for key in overrides
         if key not in known
     ]
@@ -110,7 +126,7 @@ def with_overrides(vehicle: Vehicle, overrides: Mapping[str, float], path: str) 
         for folder in folders:
             entry = entry[folder]
         entry[last] = Toleranced(value)
-    marks = {(): (1, 1)}
+    marks: Marks = {(): (1, 1)}
     try:
         return checked(Path(path), data, marks, Vehicle)
     except InputError as error:
@@ -128,9 +144,7 @@ def physics(bench: Bench) -> tuple[machine.Params, machine.State]:
     scenario = bench.scenario
     pack = scenario.pack
     pack_degc = bench.water.temperature_degc if pack.temperature_degc is None else pack.temperature_degc
-    condition = build.Condition(
-        pack.charge_frac, pack_degc, pack.resistance_growth_frac, pack.capacity_loss_frac
-    )
+    condition = build.Condition(pack.charge_frac, pack_degc, pack.resistance_growth_frac, pack.capacity_loss_frac)
     try:
         params = build.machine_params(
             bench.vehicle, bench.water, condition, scenario.attitude, scenario.tick_us, scenario.substeps

@@ -179,4 +179,3 @@ class Scenario(Entry):
     def duration_us(self) -> int:
         """Length of the run."""
         return to_us(self.duration_s)
-

@@ -19,6 +19,7 @@ from sim.verdict.tree import (
     And,
     Before,
     Compare,
+    Composite,
     Condition,
     Implies,
     Not,
@@ -59,7 +60,7 @@ def limiting(run: Evaluation, root: Condition, index: int, bound: Bound) -> Blam
     return Blame(atom=node, index=index, path=tuple(path))
 
 
-def _choice(run: Evaluation, node: Condition, index: int, bound: Bound) -> tuple[Condition, int, Bound]:
+def _choice(run: Evaluation, node: Composite, index: int, bound: Bound) -> tuple[Condition, int, Bound]:
     """The part of a node, the sample and the bound that its own bound at `index` is taken from."""
     other: Bound = "upper" if bound == "lower" else "lower"
     match node:
@@ -85,8 +86,6 @@ def _choice(run: Evaluation, node: Condition, index: int, bound: Bound) -> tuple
             return arg, start + int(chosen), bound
         case Until():
             return _until_choice(run, node, index, bound)
-        case _:
-            raise AssertionError(f"a comparison has no parts: {node}")
 
 
 def _until_choice(run: Evaluation, node: Until, index: int, bound: Bound) -> tuple[Condition, int, Bound]:
@@ -126,12 +125,12 @@ def is_cut(run: Evaluation, node: Condition, index: int) -> bool:
 def gap(run: Evaluation, root: Condition, index: int) -> Step:
     """The first window the recording cuts short, or missing sample, that leaves `root` undecided at `index`."""
     node = root
-    while not is_cut(run, node, index) and not isinstance(node, Compare):
+    while not isinstance(node, Compare) and not is_cut(run, node, index):
         node, index = _open_part(run, node, index)
     return Step(node, index)
 
 
-def _open_part(run: Evaluation, node: Condition, index: int) -> tuple[Condition, int]:
+def _open_part(run: Evaluation, node: Composite, index: int) -> tuple[Condition, int]:
     """The first undecided part of an undecided node; if every part were decided, so would be the node."""
     match node:
         case Not(arg=arg) | State(arg=arg):
@@ -150,8 +149,6 @@ def _open_part(run: Evaluation, node: Condition, index: int) -> tuple[Condition,
             opens = [_is_open(run.bounds(part))[start:stop] for part in (left, right)]
             firsts = [int(np.argmax(part)) if part.any() else stop for part in opens]
             return (left, start + firsts[0]) if firsts[0] < firsts[1] else (right, start + firsts[1])
-        case _:
-            raise AssertionError(f"a comparison has no parts: {node}")
 
 
 def _is_open(bounds: Bounds) -> npt.NDArray[np.bool_]:

@@ -81,7 +81,8 @@ def parse(text: str, place: Place = NOWHERE) -> Formula:
     InputError
         Not a condition of the language; the column says where.
     """
-    return Formula(root=Reader(text, place).condition(_python(text, place)), text=text, place=place)
+    tree = _python(text, place)
+    return Formula(root=Reader(text, place).condition(tree), text=text, place=place)
 
 
 def parse_constant(text: str, place: Place = NOWHERE) -> Constant:
@@ -92,7 +93,8 @@ def parse_constant(text: str, place: Place = NOWHERE) -> Constant:
     InputError
         Not arithmetic; whether its names are limits is known only once there are limits.
     """
-    return Constant(root=Reader(text, place).term(_python(text, place)), text=text, place=place)
+    tree = _python(text, place)
+    return Constant(root=Reader(text, place).term(tree), text=text, place=place)
 
 
 def parse_call(
@@ -108,8 +110,8 @@ def parse_call(
     InputError
         Not a call, an unknown name, or arguments that do not fit.
     """
-    reader = Reader(text, place)
     tree = _python(text, place)
+    reader = Reader(text, place)
     if not isinstance(tree, ast.Call) or not isinstance(tree.func, ast.Name) or tree.func.id not in signatures:
         name = tree.func.id if isinstance(tree, ast.Call) and isinstance(tree.func, ast.Name) else ""
         known = ", ".join(sorted(signatures))
@@ -124,6 +126,9 @@ def _python(text: str, place: Place) -> ast.expr:
     """The bare syntax tree, within bounds of length and nesting."""
     if len(text) > LONGEST:
         raise InputError([place.fault(0, f"a formula of at most {LONGEST} characters", f"{len(text)}")])
+    if "#" in text:
+        # On one line a comment would swallow everything after it, and nobody would notice.
+        raise InputError([place.fault(text.index("#"), "a formula without comments", "#")])
     # A folded or block scalar may carry line ends; as blanks they keep every column in its place.
     flat = text.replace("\n", " ").replace("\r", " ").replace("\t", " ")
     too_deep = InputError([place.fault(0, f"at most {DEEPEST} levels of nesting", "more")])

@@ -142,7 +142,8 @@ class Until(Node):
 
 
 Term: TypeAlias = Number | Name | Operation
-Condition: TypeAlias = Compare | Not | And | Or | Implies | State | Before | Window | Until
+Composite: TypeAlias = Not | And | Or | Implies | State | Before | Window | Until
+Condition: TypeAlias = Compare | Composite
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +177,7 @@ def parts(node: Term | Condition) -> tuple[Term | Condition, ...]:
             return (arg,) if length is None else (length, arg)
         case Until(left=left, right=right, length=length):
             return (left, right) if length is None else (left, right, length)
-        case _:
+        case Number() | Name():
             return ()
 
 

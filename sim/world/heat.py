@@ -23,5 +23,6 @@ def warmed_degc(params: Params, now_degc: float, around_degc: float, heat_w: flo
     (handbook form). Valid when the inside evens out faster than it cools
     (Biot number well under 1). Wetter parts cool faster: give Rth for water.
     """
-    final_degc = around_degc + heat_w * params.resistance_k_w
-    return final_degc + (now_degc - final_degc) * params.keep_frac
+    resistance_k_w, keep = params
+    final_degc = around_degc + heat_w * resistance_k_w
+    return final_degc + (now_degc - final_degc) * keep

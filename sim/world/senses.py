@@ -3,6 +3,7 @@
 import math
 from typing import NamedTuple
 
+from controllers.board import Inputs
 from sim.world import adc, contact, hall, lever
 
 
@@ -54,20 +55,6 @@ class Machine(NamedTuple):
     right_rad_s: float
 
 
-class Pins(NamedTuple):
-    """As `controllers.board.Inputs`, field by field."""
-
-    hall_counts: int
-    sensor_supply_mv: int
-    bus_mv: int
-    pack_ma: int
-    deadman: int
-    mode_button: int
-    kill_cord: int
-    left_rpm: int
-    right_rpm: int
-
-
 def initial(params: Params, rail_v: float) -> State:
     """Everything open, dry and settled."""
     return State(
@@ -91,12 +78,12 @@ def rpm(params: Params, rad_s: float) -> int:
     return int(rad_s * (30.0 / math.pi) + 0.5) if params.speed_fitted == 1 else -1
 
 
-def step(params: Params, state: State, tape: Tape, machine: Machine) -> tuple[State, Pins, float]:
+def step(params: Params, state: State, tape: Tape, machine: Machine) -> tuple[State, Inputs, float]:
     """The pins at the start of a control tick.
 
     Returns
     -------
-    State, Pins, hall_v
+    State, Inputs, hall_v
         hall_v: the voltage behind the throttle's counts, for the record. The lines'
         voltages stand in the state.
 
@@ -127,7 +114,7 @@ def step(params: Params, state: State, tape: Tape, machine: Machine) -> tuple[St
     button = contact.step(params.button, state.button, tape.button_closed, tape.button_leak_s, rail_v)
     sense_closed = 1.0 if machine.cord_in_place == params.cord_closed_in_place else 0.0
     cord = contact.step(params.cord, state.cord, sense_closed, tape.cord_leak_s, rail_v)
-    pins = Pins(
+    pins = Inputs(
         counts,
         int(rail_v * 1000.0 + 0.5),
         read_milli(max(machine.bus_v + tape.bus_noise_v, 0.0), params.bus_step_v),

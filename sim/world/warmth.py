@@ -46,12 +46,14 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
     ------
     Nothing; ranges are checked at load.
     """
-    around = params.around_degc
+    esc, spinner, mosfets, cells, around = params
+    left_esc_degc, right_esc_degc, left_motor_degc, right_motor_degc, switch_degc, pack_degc = state
+    left_esc_w, right_esc_w, left_motor_w, right_motor_w, switch_w, pack_w = inputs
     return State(
-        heat.warmed_degc(params.esc, state.left_esc_degc, around, inputs.left_esc_w),
-        heat.warmed_degc(params.esc, state.right_esc_degc, around, inputs.right_esc_w),
-        heat.warmed_degc(params.motor, state.left_motor_degc, around, inputs.left_motor_w),
-        heat.warmed_degc(params.motor, state.right_motor_degc, around, inputs.right_motor_w),
-        heat.warmed_degc(params.switch, state.switch_degc, around, inputs.switch_w),
-        heat.warmed_degc(params.pack, state.pack_degc, around, inputs.pack_w),
+        heat.warmed_degc(esc, left_esc_degc, around, left_esc_w),
+        heat.warmed_degc(esc, right_esc_degc, around, right_esc_w),
+        heat.warmed_degc(spinner, left_motor_degc, around, left_motor_w),
+        heat.warmed_degc(spinner, right_motor_degc, around, right_motor_w),
+        heat.warmed_degc(mosfets, switch_degc, around, switch_w),
+        heat.warmed_degc(cells, pack_degc, around, pack_w),
     )

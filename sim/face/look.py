@@ -1,0 +1,363 @@
+"""The one look of every figure: colours, line styles, bands, labels beside their lines, and saving (row 5).
+
+Colours are from the colour-blind safe set of Okabe and Ito (2008, "Color
+Universal Design"). Colour never stands alone: lines also differ in dashes,
+and bands, limits and verdicts carry words.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from sim.base.files import written_whole
+
+Floats = NDArray[np.float64]
+
+INK = "#222222"
+QUIET = "#6b6b6b"
+FAINT = "#dddddd"
+GREEN = "#009E73"
+SKY = "#56B4E9"
+VERMILLION = "#D55E00"
+
+VERDICT_COLOURS = {"pass": GREEN, "fail": VERMILLION, "undecided": QUIET}
+EVENT_COLOURS = {
+    "supply": VERMILLION,
+    "drive": "#A04000",
+    "fault": "#8F4B74",
+    "controller": "#0072B2",
+    "water": "#2478A8",
+    "rider": QUIET,
+}
+MODE_COLOURS = ("#E3E3E3", "#FBE3B0", "#F3DCE8", "#D3E9F7", "#B5E0D2", "#F6C9A8", "#F0B7A0", "#D9C7E8")
+STEP_COLOURS = ("#FFFFFF", "#DCEBF6", "#B0D2EA", "#7FB5DC", "#4A97CA")
+
+TEXT_PT, SMALL_PT, HEAD_PT = 9.0, 8.0, 15.0
+PNG_DPI = 120
+# Mean advance of a letter of the figures' font, in parts of its size; measured on English text.
+LETTER_EM = 0.56
+LINE_EM = 1.25
+# Enough columns that none is wider than a pixel of the widest panel.
+COLUMNS = 900
+
+_RC: dict[str, Any] = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": TEXT_PT,
+    "text.color": INK,
+    "axes.edgecolor": "#9a9a9a",
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#ececec",
+    "grid.linewidth": 0.7,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelsize": SMALL_PT,
+    "ytick.labelsize": SMALL_PT,
+    "lines.linewidth": 1.4,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "drydive",
+}
+
+
+class Style(NamedTuple):
+    """How a quantity's line is drawn, everywhere."""
+
+    colour: str
+    dashes: str = "-"
+    width: float = 1.4
+
+
+LEFT = Style("#0072B2")
+RIGHT = Style("#E69F00", "--")
+LEFT_RECORDED = Style("#5B8DB5", ":", 1.6)
+RIGHT_RECORDED = Style("#B58A3C", "-.", 1.0)
+TRUE = Style(GREEN, "-", 2.2)
+UNDERSTOOD = Style(INK, "--")
+RAW = Style("#A0A0A0", "-", 0.8)
+SINGLE = Style(INK)
+LIMIT = Style(VERMILLION, "-.", 1.1)
+
+
+class Label(NamedTuple):
+    """Words beside a panel, at a height in the panel's own unit."""
+
+    at: float
+    text: str
+    colour: str
+
+
+class Limit(NamedTuple):
+    """A value not to be crossed."""
+
+    at: float
+    words: str
+
+
+class Run(NamedTuple):
+    """A stretch over which a column keeps its value."""
+
+    start_s: float
+    stop_s: float
+    value: float
+
+
+@contextmanager
+def styled() -> Iterator[None]:
+    """The look's settings over matplotlib's own defaults, whatever the user's are; undone at the end."""
+    defaults = {key: value for key, value in matplotlib.rcParamsDefault.items() if not key.startswith("backend")}
+    with matplotlib.rc_context({**defaults, **_RC}):
+        yield
+
+
+def blank(width_in: float, height_in: float) -> Figure:
+    """An empty page that draws with Agg."""
+    figure = Figure(figsize=(width_in, height_in), facecolor="white")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def axes_at(figure: Figure, left_in: float, top_in: float, width_in: float, height_in: float) -> Axes:
+    """Axes placed in inches, measured from the page's left and top."""
+    page_w, page_h = figure.get_size_inches()
+    box = (left_in / page_w, 1.0 - (top_in + height_in) / page_h, width_in / page_w, height_in / page_h)
+    return figure.add_axes(box)
+
+
+def size_in(axes: Axes) -> tuple[float, float]:
+    """Width and height of axes in inches."""
+    page_w, page_h = axes.figure.get_size_inches()
+    box = axes.get_position()
+    return float(box.width * page_w), float(box.height * page_h)
+
+
+def sheet_at(figure: Figure, left_in: float, top_in: float, width_in: float, height_in: float) -> Axes:
+    """Bare axes whose unit is the inch, from its top left corner, to write on."""
+    sheet = axes_at(figure, left_in, top_in, width_in, height_in)
+    sheet.set(xlim=(0.0, width_in), ylim=(height_in, 0.0))
+    sheet.set_axis_off()
+    return sheet
+
+
+def letters(width_in: float, size_pt: float) -> int:
+    """How many letters of a size fit a width."""
+    return int(width_in * 72.0 / (LETTER_EM * size_pt))
+
+
+def wrapped(text: str, width_in: float, size_pt: float, most_lines: int | None = None) -> list[str]:
+    """`text` in lines that fit; what does not fit the lines ends in an ellipsis."""
+    return textwrap.wrap(text, max(letters(width_in, size_pt), 5), max_lines=most_lines, placeholder=" …")
+
+
+def envelope(t: Floats, values: Floats, columns: int = COLUMNS) -> tuple[Floats, Floats]:
+    """Fewer points that draw the same line: of each column of points the first, last, lowest and highest.
+
+    Parameters
+    ----------
+    t, values : shape (n,)
+        NaN in `values` is a gap; a column with one keeps one.
+    columns : int > 0
+
+    Returns
+    -------
+    t, values : shape (m,), m <= 5 * columns + 5
+        Points of the input, in its order; all of them where there are few.
+
+    Notes
+    -----
+    Source: Jugel, Jerzak, Hackenbroich, Markl (2014), "M4: A
+    visualization-oriented time series data aggregation", PVLDB 7(10).
+    """
+    count = len(values)
+    if count <= 4 * columns:
+        return t, values
+    width = -(-count // columns)
+    starts = np.arange(0, count, width)
+    padded = np.concatenate([values, np.full(len(starts) * width - count, values[-1])]).reshape(-1, width)
+    gap = np.isnan(padded)
+    picked = [
+        starts,
+        np.minimum(starts + width, count) - 1,
+        starts + np.where(gap, np.inf, padded).argmin(axis=1),
+        starts + np.where(gap, -np.inf, padded).argmax(axis=1),
+        starts + gap.argmax(axis=1),
+    ]
+    kept = np.unique(np.minimum(np.concatenate(picked), count - 1))
+    return t[kept], values[kept]
+
+
+def runs(t_s: Floats, values: Floats) -> list[Run]:
+    """The stretches over which a column keeps its value; each lasts until the next row."""
+    if not len(values):
+        return []
+    known = np.nan_to_num(values, nan=-np.inf)
+    starts = np.concatenate([[0], np.flatnonzero(known[1:] != known[:-1]) + 1])
+    end_s = t_s[-1] + (np.median(np.diff(t_s)) if len(t_s) > 1 else 0.0)
+    stops = np.append(t_s[starts[1:]], end_s)
+    return [Run(*run) for run in zip(t_s[starts].tolist(), stops.tolist(), values[starts].tolist(), strict=True)]
+
+
+def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
+    """Places at least `gap` apart, in the order of and as near as can be to those wanted.
+
+    Parameters
+    ----------
+    wanted : in ascending order.
+    low, high : no place is outside, unless there are more than fit; then they start at `low`.
+
+    Notes
+    -----
+    Least squares by pooling adjacent violators: Barlow, Bartholomew, Bremner,
+    Brunk (1972), "Statistical Inference under Order Restrictions".
+    """
+    pools: list[tuple[float, int]] = []
+    for index, place in enumerate(wanted):
+        pools.append((place - index * gap, 1))
+        while len(pools) > 1 and pools[-2][0] >= pools[-1][0]:
+            (a, m), (b, n) = pools[-2:]
+            pools[-2:] = [((a * m + b * n) / (m + n), m + n)]
+    top = max(high - (len(wanted) - 1) * gap, low)
+    level = [min(max(mean, low), top) for mean, size in pools for _ in range(size)]
+    return [place + index * gap for index, place in enumerate(level)]
+
+
+def line(axes: Axes, t_s: Floats, values: Floats, style: Style, steps: bool = False) -> None:
+    """A column's line, thinned so that no spike is lost."""
+    axes.plot(
+        *envelope(t_s, values),
+        color=style.colour,
+        linestyle=style.dashes,
+        linewidth=style.width,
+        drawstyle="steps-post" if steps else "default",
+        solid_joinstyle="round",
+    )
+
+
+def bar(axes: Axes, stretches: Sequence[Run], at: float, height: float, colour: str) -> None:
+    """Stretches as a thin bar; its edge keeps the shortest visible."""
+    spans = [(run.start_s, run.stop_s - run.start_s) for run in stretches]
+    if spans:
+        axes.broken_barh(spans, (at, height), facecolor=colour, edgecolor=colour, linewidth=0.8, zorder=3)
+
+
+def band(axes: Axes, run: Run, at: float, height: float, colour: str, words: str, ink: str = INK) -> None:
+    """A stretch as a coloured band with its words inside, as far as they fit."""
+    axes.broken_barh(
+        [(run.start_s, run.stop_s - run.start_s)], (at, height), facecolor=colour, edgecolor="white", linewidth=0.6
+    )
+    first_s, last_s = axes.get_xlim()
+    width_in, height_in = size_in(axes)
+    low, high = axes.get_ylim()
+    room_in = (min(run.stop_s, last_s) - max(run.start_s, first_s)) / (last_s - first_s) * width_in - 0.06
+    lines = int(height / (high - low) * height_in * 72.0 / (LINE_EM * (SMALL_PT - 1.0)))
+    if letters(room_in, SMALL_PT) >= min(len(words), 5):
+        fits_one = len(words) <= letters(room_in, SMALL_PT)
+        size_pt = SMALL_PT if fits_one else SMALL_PT - 1.0
+        text = "\n".join(wrapped(words, room_in, size_pt, max(lines, 1)))
+        middle_s = (max(run.start_s, first_s) + min(run.stop_s, last_s)) / 2.0
+        axes.text(
+            middle_s, at + height / 2.0, text, size=size_pt, color=ink, ha="center", va="center", linespacing=1.0
+        )
+
+
+def heading(axes: Axes, text: str, note: str = "") -> None:
+    """A panel's name over its left end, and what to read off it over its right end."""
+    axes.set_title(text, loc="left", size=TEXT_PT, weight="bold", pad=3.0)
+    if note:
+        axes.set_title(note, loc="right", size=SMALL_PT, color=INK, pad=3.0)
+
+
+def limits(axes: Axes, values: Sequence[Limit]) -> list[Label]:
+    """Draw the limits in view; the labels of all, those out of view with an arrow towards where they are."""
+    low, high = axes.get_ylim()
+    labels = []
+    for limit in values:
+        if low <= limit.at <= high:
+            axes.axhline(
+                limit.at, color=LIMIT.colour, linestyle=LIMIT.dashes, linewidth=LIMIT.width, label=limit.words
+            )
+            labels.append(Label(limit.at, limit.words, LIMIT.colour))
+        else:
+            arrow = "\N{UPWARDS ARROW}" if limit.at > high else "\N{DOWNWARDS ARROW}"
+            labels.append(Label(limit.at, f"{arrow} {limit.words}", LIMIT.colour))
+    return labels
+
+
+def beside(axes: Axes, labels: Sequence[Label], room_in: float) -> None:
+    """Write labels to the right of the panel, each at its height or as near as the others let it."""
+    low, high = axes.get_ylim()
+    width_in, height_in = size_in(axes)
+    line_in = LINE_EM * SMALL_PT / 72.0
+    ordered = sorted(labels, key=lambda label: label.at)
+    heights = [min(max((label.at - low) / (high - low), 0.0), 1.0) * height_in for label in ordered]
+    places = spread(heights, line_in, -0.02, height_in + 0.02)
+    for label, from_in, to_in in zip(ordered, heights, places, strict=True):
+        near, far = 1.0 + 0.02 / width_in, 1.0 + 0.14 / width_in
+        axes.plot(
+            (near, far),
+            (from_in / height_in, to_in / height_in),
+            transform=axes.transAxes,
+            color=label.colour,
+            linewidth=0.7,
+            clip_on=False,
+        )
+        text = wrapped(label.text, room_in - 0.18, SMALL_PT, 1)[0]
+        axes.text(
+            1.0 + 0.18 / width_in,
+            to_in / height_in,
+            text,
+            transform=axes.transAxes,
+            size=SMALL_PT,
+            color=label.colour,
+            va="center_baseline",
+        )
+
+
+def badge(sheet: Axes, x_in: float, y_in: float, text: str, colour: str, size_pt: float, round_: bool = False) -> None:
+    """White bold words on a coloured plate, centred."""
+    shape = "circle,pad=0.22" if round_ else "round,pad=0.32,rounding_size=0.25"
+    sheet.text(
+        x_in,
+        y_in,
+        text,
+        size=size_pt,
+        weight="bold",
+        color="white",
+        ha="center",
+        va="center",
+        bbox={"boxstyle": shape, "facecolor": colour, "edgecolor": "none"},
+    )
+
+
+def save(figure: Figure, path_without_suffix: Path) -> tuple[Path, Path]:
+    """Write the figure as SVG and PNG, each whole or not at all.
+
+    Returns
+    -------
+    svg, png : the files. The same figure gives the same bytes with the same matplotlib.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written to.
+    """
+    svg = path_without_suffix.with_name(path_without_suffix.name + ".svg")
+    png = path_without_suffix.with_name(path_without_suffix.name + ".png")
+    with styled(), written_whole(svg) as whole_svg, written_whole(png) as whole_png:
+        figure.savefig(whole_svg, format="svg", metadata={"Date": None, "Creator": "drydive"})
+        figure.savefig(whole_png, format="png", dpi=PNG_DPI, metadata={"Software": "drydive"})
+    return svg, png

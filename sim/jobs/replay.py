@@ -1,0 +1,276 @@
+"""A recorded trace through a controller, tick by tick, and how its answer differs from the recorded one (row 4)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+import sim.verdict
+from controllers.board import Inputs
+from sim.base.clock import to_s, to_us
+from sim.base.errors import Fault, InputError
+from sim.bench.control import Controller
+from sim.bench.events import Event, events_of
+from sim.bench.loop import stepped
+from sim.bench.run import fingerprint
+from sim.bench.vehicle import Vehicle
+from sim.jobs.case import load_requirements, overall
+from sim.record.csv_in import read_recording
+from sim.record.resample import lag_us, to_ticks
+from sim.record.table import Table
+from sim.verdict.requirement import Requirement, Verdict, faults_of, judge
+from sim.verdict.windows import sliding_max, sliding_max_behind, sliding_min, sliding_min_behind
+
+# Voltages and currents move slowly against a tick and may be joined by lines; counts and contacts may not.
+JOINED = ("bus_v", "pack_a", "sensor_supply_v")
+LINES = {"deadman_line_v": "deadman", "mode_line_v": "mode_button", "cord_line_v": "kill_cord"}
+PULSES = ("left_pulse_us", "right_pulse_us")
+# What a pin reads that the recording does not have; no sensor fitted, or nothing pressed and the cord in place.
+ABSENT = {"mode_button": 0, "kill_cord": 1, "bus_mv": 0, "pack_ma": 0, "left_rpm": -1, "right_rpm": -1}
+# Rails that input lines hang on, for a recording that does not say which.
+RAILS_V = (3.3, 5.0)
+LIMITS = {"stop_us": 1000.0, "full_us": 2000.0, "input_low_frac": 0.3, "input_high_frac": 0.7}
+# A command differs when it is further off than this, for longer than that.
+DIFFERS_US = 10.0
+DIFFERS_FOR_S = 0.02
+LAG_LONGEST_S = 0.5
+
+STANDING = Path(sim.verdict.__file__).parent / "standing.yaml"
+"""The requirements that every replay is held against."""
+
+
+class Difference(NamedTuple):
+    """A stretch in which the controller commands something else than was recorded.
+
+    recorded_us, computed_us : means over the stretch, of the left pulse.
+    """
+
+    from_s: float
+    to_s: float
+    recorded_us: float
+    computed_us: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """What a recording did to a controller.
+
+    notes : what was guessed or filled in. mended : what was repaired in the recording.
+    differences : against the recorded command, `None` where none was recorded.
+    """
+
+    path: Path
+    controller: Controller
+    table: Table
+    events: tuple[Event, ...]
+    limits: Mapping[str, float]
+    verdicts: tuple[Verdict, ...]
+    requirements: tuple[Requirement, ...]
+    notes: tuple[str, ...]
+    mended: tuple[str, ...]
+    differences: tuple[Difference, ...] | None
+    lag_s: float
+
+    def inputs(self) -> dict[str, str]:
+        """Each input by role, with a short hash of its contents."""
+        return {
+            f"trace {self.path.name}": fingerprint(self.path),
+            f"controller {self.controller.name}": self.controller.fingerprint(),
+        }
+
+    @property
+    def verdict(self) -> str:
+        """One word for all verdicts."""
+        return overall(self.verdicts)
+
+
+def replay(
+    path: Path,
+    controller: Controller,
+    requirements: Sequence[Requirement],
+    tick_us: int,
+    vehicle: Vehicle | None = None,
+    mapping: Mapping[str, str] | None = None,
+    before_s: float = 4.0,
+) -> Replay:
+    """Feed a recording to a controller.
+
+    Parameters
+    ----------
+    vehicle : gives the limits and the inputs' thresholds; common ones without it.
+    mapping : signal to column of the file, before every guess.
+    before_s : how long the chip has been running, with the first sample held,
+        when the recording begins; a logger seldom starts with the power.
+
+    Raises
+    ------
+    InputError
+        A recording that cannot be read, or has no throttle or no dead-man.
+    ControllerError
+        The controller raised, or gave back something that is not a command.
+    """
+    recording = read_recording(path, mapping)
+    joined = [name for name in JOINED if name in recording.table]
+    table, ticks_said = to_ticks(recording.table, tick_us, linear=joined)
+    limits = {**LIMITS, **(vehicle.limits() if vehicle else {})}
+    pins, said = pins_of(path, table, controller, limits, vehicle)
+    recorded = {f"recorded_{name}": table[name] for name in PULSES if name in table}
+    before = round(before_s / to_s(tick_us))
+    commands = commanded(controller, pins, before, tick_us)
+    kept = {name: column for name, column in table.columns.items() if name not in PULSES}
+    read = {name: np.asarray(column, dtype=np.float64) for name, column in pins.items() if name not in kept}
+    whole = Table(table.t_us, {**kept, **read, **recorded, **commands})
+    lag, differences = compared(whole, controller, tick_us)
+    judged = [requirement for requirement in requirements if not faults_of(requirement, whole.names, limits)]
+    if before:
+        said.append(
+            f"the chip has been running for {before_s:g} s, with the first sample held, when the recording begins"
+        )
+    return Replay(
+        path=path,
+        controller=controller,
+        table=whole,
+        events=events_of(whole, limits, controller.modes, controller.reasons),
+        limits=limits,
+        verdicts=tuple(judge(requirement, whole, limits) for requirement in judged),
+        requirements=tuple(judged),
+        notes=(*recording.notes, *ticks_said, *said),
+        mended=recording.mended,
+        differences=differences,
+        lag_s=to_s(lag),
+    )
+
+
+def pins_of(
+    path: Path, table: Table, controller: Controller, limits: Mapping[str, float], vehicle: Vehicle | None
+) -> tuple[dict[str, NDArray[np.int64]], list[str]]:
+    """The recording as the integers that the board would hand over, and what was filled in.
+
+    Raises
+    ------
+    InputError
+        No throttle reading, or no dead-man.
+    """
+    n = len(table)
+    found = dict(table.columns)
+    said: list[str] = []
+    for line, contact in LINES.items():
+        if line in found and contact not in found:
+            rail_v = limits.get("rail_nominal_v") or rail_guess(found[line])
+            found[contact] = read_line(found[line], rail_v, limits, contact, vehicle)
+            low, high = limits["input_low_frac"] * rail_v, limits["input_high_frac"] * rail_v
+            guessed = "" if vehicle else ", the rail guessed from its highest voltage"
+            said.append(f"{contact} is read from {line}: low under {low:.2f} V, high over {high:.2f} V{guessed}")
+    missing = [name for name in ("hall_counts", "deadman") if name not in found]
+    if missing:
+        have = ", ".join(table.names)
+        raise InputError(
+            [
+                Fault(str(path), name, f"a column of this name, or --map {name}=COLUMN", f"columns {have}")
+                for name in missing
+            ]
+        )
+    milli = {"bus_mv": "bus_v", "pack_ma": "pack_a", "sensor_supply_mv": "sensor_supply_v"}
+    for pin, column in milli.items():
+        if column in found:
+            found[pin] = 1000.0 * found[column]
+    filled = {**ABSENT, "sensor_supply_mv": int(getattr(controller.params, "supply_nominal_mv", 5000))}
+    pins = {}
+    for name in Inputs._fields:
+        if name in found:
+            pins[name] = np.rint(found[name]).astype(np.int64)
+        else:
+            pins[name] = np.full(n, filled[name], dtype=np.int64)
+            said.append(f"{name} was not recorded: {filled[name]} throughout")
+    return pins, said
+
+
+def rail_guess(line_v: NDArray[np.float64]) -> float:
+    """The lowest usual rail that the line never exceeds by more than a tenth."""
+    return next((rail_v for rail_v in RAILS_V if line_v.max() <= 1.1 * rail_v), RAILS_V[-1])
+
+
+def read_line(
+    line_v: NDArray[np.float64], rail_v: float, limits: Mapping[str, float], contact: str, vehicle: Vehicle | None
+) -> NDArray[np.float64]:
+    """What an input with hysteresis reads from its line: 1 while low, for a contact to ground.
+
+    Between the thresholds the last reading stays; before any, the line counts as high.
+    """
+    low = line_v <= limits["input_low_frac"] * rail_v
+    high = line_v >= limits["input_high_frac"] * rail_v
+    decided = np.where(low | high, np.arange(len(line_v)), -1)
+    last = np.maximum.accumulate(decided)
+    reads_low = np.where(last >= 0, low[np.maximum(last, 0)], False)
+    pulled_closes = vehicle is not None and vehicle.kill_cord_sense.closed_when == "pulled"
+    inverted = contact == "kill_cord" and pulled_closes
+    return np.where(reads_low, 0.0 if inverted else 1.0, 1.0 if inverted else 0.0)
+
+
+def commanded(
+    controller: Controller, pins: Mapping[str, NDArray[np.int64]], before: int, tick_us: int
+) -> dict[str, NDArray[np.float64]]:
+    """The controller's command at every tick, after `before` ticks of the first sample."""
+    rows = list(zip(*(pins[name].tolist() for name in Inputs._fields), strict=True))
+    state: Any = controller.initial(controller.params)
+    for tick in range(before if rows else 0):
+        state, _ = stepped(controller, state, Inputs(*rows[0]), (tick - before) * tick_us)
+    given = []
+    for tick, row in enumerate(rows):
+        state, command = stepped(controller, state, Inputs(*row), tick * tick_us)
+        given.append(command)
+    columns = np.asarray(given, dtype=np.float64).reshape(len(given), -1)
+    named = {name: columns[:, index] for index, name in enumerate(given[0]._fields)}
+    return {**named, "lever_understood_frac": named["lever_permille"] / 1000.0}
+
+
+def compared(table: Table, controller: Controller, tick_us: int) -> tuple[int, tuple[Difference, ...] | None]:
+    """How late the computed command is, and the stretches in which it differs beyond that."""
+    if "recorded_left_pulse_us" not in table:
+        return 0, None
+    recorded, computed = table["recorded_left_pulse_us"], table["left_pulse_us"]
+    longest_us = to_us(LAG_LONGEST_S)
+    lag = lag_us(recorded, computed, tick_us, longest_us)
+    if abs(lag) > longest_us - tick_us:
+        # The best match lies outside what a delay could be: the two do not line up at all.
+        lag = 0
+    # Each is compared with all that the other shows within the lag, so that a delay alone is no difference.
+    reach = abs(lag) // tick_us
+    low, high = _envelope(computed, reach)
+    off = (recorded < low - DIFFERS_US) | (recorded > high + DIFFERS_US)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], off, [False])).astype(np.int8)))
+    found = []
+    for start, stop in edges.reshape(-1, 2).tolist():
+        if to_s((stop - start) * tick_us) < DIFFERS_FOR_S:
+            continue
+        middle = (start + stop) // 2
+        mode, reason = int(table["mode"][middle]), int(table["reason"][middle])
+        why = controller.reasons.get(reason, "") or controller.modes.get(mode, f"mode {mode}")
+        found.append(
+            Difference(
+                to_s(int(table.t_us[start])),
+                to_s(int(table.t_us[stop - 1]) + tick_us),
+                float(recorded[start:stop].mean()),
+                float(computed[start:stop].mean()),
+                why,
+            )
+        )
+    return lag, tuple(found)
+
+
+def _envelope(values: NDArray[np.float64], reach: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lowest and highest of the values within `reach` ticks on either side."""
+    low = np.minimum(sliding_min(values, reach, np.inf), sliding_min_behind(values, reach))
+    high = np.maximum(sliding_max(values, reach, -np.inf), sliding_max_behind(values, reach))
+    return low, high
+
+
+def standing_requirements() -> tuple[Requirement, ...]:
+    """What every replay is held against unless told otherwise."""
+    return load_requirements(STANDING)

@@ -1,0 +1,104 @@
+"""What a job leaves for other programs: verdicts, measures and events as one JSON object (row 4)."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+import sim
+from sim.bench.events import Event
+from sim.jobs.case import Judged, overall
+from sim.jobs.replay import Replay
+from sim.record.table import Table
+from sim.verdict.requirement import Verdict
+
+ENGINE = "interpreted"
+
+# Column, how it is taken, unit: the figures a builder asks for first.
+HEADLINES = (
+    ("bus_v", "min", "V"),
+    ("cell_v_min", "min", "V"),
+    ("rail_v", "min", "V"),
+    ("bus_a", "max", "A"),
+    ("pack_a", "max", "A"),
+    ("left_motor_a", "max", "A"),
+    ("right_motor_a", "max", "A"),
+    ("thrust_n", "max", "N"),
+    ("speed_m_s", "max", "m/s"),
+    ("distance_m", "last", "m"),
+    ("left_pulse_us", "max", "us"),
+    ("right_pulse_us", "max", "us"),
+    ("pack_degc", "max", "degC"),
+    ("left_esc_degc", "max", "degC"),
+    ("source_j", "last", "J"),
+    ("resets", "last", "1"),
+)
+
+
+def measures(table: Table) -> dict[str, dict[str, Any]]:
+    """The headline figures that a table can give, each with its unit."""
+    found = {}
+    for column, how, unit in HEADLINES:
+        if column in table and len(table):
+            values = table[column]
+            value = {"min": values.min(), "max": values.max(), "last": values[-1]}[how]
+            name = column if how == "last" or column.endswith(f"_{how}") else f"{column}_{how}"
+            found[name] = {"value": float(value), "unit": unit}
+    return found
+
+
+def as_json(
+    verdicts: Sequence[Verdict], table: Table, events: Sequence[Event], seed: int | None, inputs: Mapping[str, str]
+) -> dict[str, Any]:
+    """The result in the shape every command shares.
+
+    Parameters
+    ----------
+    seed : of the run; None for a replay, which draws nothing.
+    inputs : name and short hash of each file that went in.
+    """
+    return {
+        "verdict": overall(verdicts),
+        "requirements": [
+            {
+                "id": verdict.id,
+                "verdict": verdict.verdict,
+                "margin": verdict.margin,
+                "unit": verdict.unit,
+                "at_s": verdict.at_s,
+                "why": verdict.why,
+            }
+            for verdict in verdicts
+        ],
+        "measures": measures(table),
+        "events": [{"t_s": event.t_s, "what": event.what, "why": event.why} for event in events],
+        "seed": seed,
+        "engine": ENGINE,
+        "versions": {"drydive": sim.__version__, "python": platform.python_version(), "numpy": np.__version__},
+        "inputs": dict(inputs),
+    }
+
+
+def judged_json(judged: Judged) -> dict[str, Any]:
+    """The result of a scenario."""
+    run = judged.run
+    return as_json(judged.verdicts, run.table, run.events, run.bench.scenario.seed, run.inputs())
+
+
+def replay_json(done: Replay) -> dict[str, Any]:
+    """The result of a replay, with what was guessed, mended and different."""
+    document = as_json(done.verdicts, done.table, done.events, None, done.inputs())
+    document["notes"] = list(done.notes)
+    document["mended"] = list(done.mended)
+    if done.differences is not None:
+        document["lag_s"] = done.lag_s
+        document["differences"] = [each._asdict() for each in done.differences]
+    return document
+
+
+def demo_json(told: Sequence[Judged]) -> dict[str, Any]:
+    """The chapters of the demo in order."""
+    return {"scenarios": [{"name": judged.run.bench.scenario.name, **judged_json(judged)} for judged in told]}

@@ -1,0 +1,1 @@
+"""Moorhen, an invented survey sled: the vehicle and scenarios of the demo, as data."""
