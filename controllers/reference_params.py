@@ -161,7 +161,7 @@ def faults(params: Params) -> list[tuple[str, str, str]]:
     if params.lever_rest_ms <= settled_ms:
         found.append(("lever_rest_ms", f"more than the lever's filter needs ({settled_ms})", str(params.lever_rest_ms)))
     # A lever pulled in the same movement must be seen off rest before the press counts.
-    seen_ms = params.lever_fastest_ms + params.lever_filter_us * 3 // 2000
+    seen_ms = params.lever_fastest_ms + (2 * params.lever_filter_us + params.tick_us + 999) // 1000
     if params.deadman_press_ms < seen_ms:
         expected = f"no less than the lever takes to be seen ({seen_ms})"
         found.append(("deadman_press_ms", expected, str(params.deadman_press_ms)))

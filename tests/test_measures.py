@@ -137,7 +137,7 @@ def test_settling_is_judged_between_events():
 def test_what_has_not_settled_has_no_settling_time():
     """A response still outside its band when the run ends is undecided."""
     found = figure("settling(go, x_v, 10, 0.5)", recording(go=[0, 1, 1], x_v=[0, 0, 5]))
-    assert (found.value, found.why) == (None, "x_v had not settled by 0.200 s, after go")
+    assert (found.value, found.why) == (None, "x_v had not settled by 0.200 s, after go at 0.100 s")
 
 
 @pytest.mark.parametrize("damping", [0.2, 0.5, 0.7])
@@ -154,6 +154,17 @@ def test_overshoot_of_a_second_order_step(damping, height):
     assert found.value == pytest.approx(abs(height) * np.exp(-np.pi * damping / fast), abs=2e-6)
 
 
+def test_overshoot_is_seen_from_where_it_started():
+    """Coming down from 20 to 10, 9 is past the target and 20 is not."""
+    found = figure("overshoot(go, x_v, 10)", recording(go=[0, 1, 1, 1], x_v=[20, 20, 9, 10]))
+    assert found[:2] == (1.0, pytest.approx(0.2))
+
+
+def test_the_edge_of_the_band_is_inside():
+    """A response that stands exactly on the edge of its band has settled."""
+    assert figure("settling(go, x_v, 10, 0.5)", recording(go=[0, 1, 1], x_v=[0, 0, 10.5])).value == 0.1
+
+
 def test_no_overshoot_is_zero():
     """A response that stays short of its target has none."""
     found = figure("overshoot(go, x_v, 10)", recording(go=[0, 1, 1], x_v=[0, 0, 9]))
@@ -165,6 +176,25 @@ def test_a_response_without_its_event_is_never_tried(text):
     """What waits for an event has no value without one."""
     found = figure(text, recording(go=[1, 1], x_v=[0, 0]))
     assert (found.value, found.why) == (None, "never tried: go did not become true")
+
+
+@pytest.mark.parametrize("text", ["settling(go, x_v, 10, 0.5)", "overshoot(go, x_v, 10)", "latency(go, x_v > 5)"])
+def test_a_missing_sample_that_may_hide_an_event_is_told(text):
+    """Where an event may have been and is not known, there is no figure."""
+    found = figure(text, recording(go=[0, 1, 0, NAN], x_v=[0, 10, 10, 10]))
+    assert (found.value, found.why) == (None, "it cannot be told whether go became true at 0.300 s")
+
+
+def test_a_latency_across_a_missing_answer_is_unknown():
+    """Where the answer may have come at a sample that is not known, its time is not known."""
+    found = figure("latency(go, x_v > 5)", recording(go=[0, 1, 1, 1], x_v=[0, 0, NAN, 10]))
+    assert (found.value, found.why) == (None, "the run does not tell when x_v > 5 came, after go at 0.100 s")
+
+
+def test_an_infinite_value_is_no_crash():
+    """A ratio that ran to infinity beside one that did is a figure that is not known, and no warning."""
+    found = figure("settling(go, x_v / y_v, x_v / y_v, 1)", recording(go=[0, 1, 1], x_v=[1, 1, 1], y_v=[0, 0, 0]))
+    assert found.value is None
 
 
 @pytest.mark.parametrize("text", ["minimum(x_v)", "maximum(x_v)", "final(x_v)", "creep(x_v, go)"])

@@ -122,8 +122,8 @@ def test_limits_cover_every_parameter():
         ({"cap_2_permille": 761}, "cap_2_permille"),
         ({"cap_4_permille": 759}, "cap_3_permille"),
         ({"clicks_up": 2}, "clicks_down"),
-        ({"lever_rest_ms": 75}, "lever_rest_ms"),
-        ({"deadman_press_ms": 39}, "deadman_press_ms"),
+        ({"lever_rest_ms": 50}, "lever_rest_ms"),
+        ({"deadman_press_ms": 35}, "deadman_press_ms"),
     ],
 )
 def test_a_broken_relation_is_one_fault_of_its_key(changes, key):
@@ -297,10 +297,9 @@ def test_a_dead_man_slip_needs_the_lever_back_at_rest():
 
 def test_with_the_lever_at_rest_the_dead_man_may_be_pressed_again_at_once():
     """A release at rest, with nothing driven, goes straight back to ready."""
-    seen = session(*START, (100, RELEASE), (50, HOLD))
-    modes = list(dict.fromkeys(tick.command.mode for tick in seen[2540:]))
-    assert modes == [reference.DRIVE, reference.READY]
-    assert seen[-1].command.mode == reference.DRIVE
+    modes = [tick.command.mode for tick in session(*START, (100, RELEASE), (60, HOLD))]
+    changes = [after for before, after in itertools.pairwise(modes) if after != before]
+    assert changes[-4:] == [reference.READY, reference.DRIVE, reference.READY, reference.DRIVE]
 
 
 def test_short_dead_man_pulses_do_not_stop_the_drive():
@@ -488,7 +487,7 @@ QUICK = {
     "esc_arm_ms": 40,
     "lever_filter_us": 2000,
     "lever_rest_ms": 40,
-    "deadman_press_ms": 30,
+    "deadman_press_ms": 40,
     "deadman_release_ms": 10,
     "kill_back_ms": 20,
     "sensor_fault_ms": 30,

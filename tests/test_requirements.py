@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
@@ -13,6 +16,7 @@ from sim.record.table import Table
 from sim.verdict.blame import gap, is_cut, limiting
 from sim.verdict.entry import RequirementEntry
 from sim.verdict.formula import parse
+from sim.verdict.measures import MEASURES
 from sim.verdict.place import Place
 from sim.verdict.requirement import Verdict, judge
 from sim.verdict.robustness import Evaluation
@@ -342,7 +346,9 @@ def test_an_event_too_near_the_end_is_undecided():
     """A run that ends inside the time allowed decides nothing unless the answer came."""
     found = latency([1, 1, 0, 0], [1, 1, 1, 1])
     assert (found.verdict, found.margin, found.unit, found.tried) == ("undecided", None, "s", 1)
-    assert found.why.startswith("after not deadman at 0.100 s: the run ends at 0.150 s, inside ")
+    assert found.why == (
+        "after not deadman at 0.100 s: the run ends at 0.150 s, inside within(stop_s, drive == 0) asked at 0.100 s"
+    )
 
 
 def test_a_late_answer_outweighs_an_open_one():
@@ -384,6 +390,18 @@ def test_a_hold_the_run_cuts_short_is_undecided():
     found = latency([1, 0, 0, 0], [1, 1, 0, 0], hold_s=0.2)
     assert found.verdict == "undecided"
     assert "the run ends at 0.150 s" in found.why
+
+
+def test_a_hold_the_run_cuts_short_is_undecided_however_near():
+    """An answer being held by a small distance when the run ends is undecided too."""
+    table = recording(go=[0, 1, 1], bus_v=[40, 41.2, 41.2])
+    assert verdict(table, after="go", expect="bus_v >= 41", within_s=0, hold_s=1).verdict == "undecided"
+
+
+def test_of_several_late_answers_the_latest_counts():
+    """The margin of a failed latency is that of its worst event."""
+    found = latency([1, 0, 0, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0], [1, 1, 1, 1, 1, 1, 0, 1, 1, 1, 1, 1, 0])
+    assert (found.margin, found.at_s, found.tried) == (pytest.approx(-0.1), pytest.approx(0.05), 2)
 
 
 def test_a_missing_sample_can_hide_an_event():
@@ -545,3 +563,32 @@ def test_a_bound_must_be_of_the_measures_unit():
     """Volts are not bounded by seconds."""
     with pytest.raises(InputError, match=r"at_least, column 1: expected a bound in V; got stop_s in s"):
         verdict(SAG, measure="minimum(bus_v)", at_least="stop_s")
+
+
+# The document.
+
+DOCUMENT = (Path(__file__).parents[1] / "docs" / "requirements.md").read_text(encoding="utf-8")
+DOCUMENTED = yaml.safe_load(DOCUMENT.split("```yaml")[1].split("```")[0])["requirements"]
+
+
+@pytest.mark.parametrize("entry", DOCUMENTED, ids=lambda entry: entry["id"])
+def test_the_documents_entries_are_requirements(entry):
+    """Every entry shown in docs/requirements.md can be judged."""
+    table = recording(
+        bus_v=[48, 47], pack_a=[5, 6], deadman=[1, 0], left_pulse_us=[1600, 1500], right_pulse_us=[1600, 1500]
+    )
+    requirement = RequirementEntry(**entry).requirement("requirements.md")
+    assert judge(requirement, table, {"esc_cut_v": 41.0, "trip_a": 80.0}).verdict in ("pass", "undecided")
+
+
+@pytest.mark.parametrize(
+    "text", [line.strip() for line in DOCUMENT.split("```")[2].splitlines() if line.startswith("    ")]
+)
+def test_the_documents_formulas_are_formulas(text):
+    """Every formula shown on a line of its own in docs/requirements.md can be read."""
+    assert parse(text).text == text
+
+
+def test_the_document_names_every_measure():
+    """The table of measures is complete."""
+    assert [name for name in MEASURES if f"`{name}(" not in DOCUMENT] == []

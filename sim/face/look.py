@@ -46,7 +46,7 @@ STEP_COLOURS = ("#FFFFFF", "#DCEBF6", "#B0D2EA", "#7FB5DC", "#4A97CA")
 TEXT_PT, SMALL_PT, HEAD_PT = 9.0, 8.0, 15.0
 PNG_DPI = 120
 # Mean advance of a letter of the figures' font, in parts of its size; measured on English text.
-LETTER_EM = 0.56
+LETTER_EM = 0.54
 LINE_EM = 1.25
 # Enough columns that none is wider than a pixel of the widest panel.
 COLUMNS = 900
@@ -69,28 +69,32 @@ _RC: dict[str, Any] = {
     "xtick.labelsize": SMALL_PT,
     "ytick.labelsize": SMALL_PT,
     "lines.linewidth": 1.4,
+    # Words of a scenario may hold a dollar sign.
+    "text.parse_math": False,
     "svg.fonttype": "path",
     "svg.hashsalt": "drydive",
 }
 
 
 class Style(NamedTuple):
-    """How a quantity's line is drawn, everywhere."""
+    """How a quantity's line is drawn, everywhere; its words are in `ink`, dark enough to read on white."""
 
     colour: str
+    ink: str
     dashes: str = "-"
     width: float = 1.4
 
 
-LEFT = Style("#0072B2")
-RIGHT = Style("#E69F00", "--")
-LEFT_RECORDED = Style("#5B8DB5", ":", 1.6)
-RIGHT_RECORDED = Style("#B58A3C", "-.", 1.0)
-TRUE = Style(GREEN, "-", 2.2)
-UNDERSTOOD = Style(INK, "--")
-RAW = Style("#A0A0A0", "-", 0.8)
-SINGLE = Style(INK)
-LIMIT = Style(VERMILLION, "-.", 1.1)
+LEFT = Style("#0072B2", "#0072B2")
+RIGHT = Style("#E69F00", "#9A6A00", "--")
+LEFT_RECORDED = Style("#7FB1D3", "#3F779F", ":", 2.0)
+RIGHT_RECORDED = Style("#D9B36A", "#8A6A24", "-.", 1.0)
+TRUE = Style(GREEN, "#00785A", "-", 2.4)
+UNDERSTOOD = Style(INK, INK, "--")
+RAW = Style("#A0A0A0", QUIET, "-", 0.8)
+LINE_VOLTAGE = Style("#5A5A5A", INK, "-", 0.9)
+SINGLE = Style(INK, INK)
+LIMIT = Style(VERMILLION, "#B34700", "-.", 1.2)
 
 
 class Label(NamedTuple):
@@ -119,8 +123,9 @@ class Run(NamedTuple):
 @contextmanager
 def styled() -> Iterator[None]:
     """The look's settings over matplotlib's own defaults, whatever the user's are; undone at the end."""
-    defaults = {key: value for key, value in matplotlib.rcParamsDefault.items() if not key.startswith("backend")}
-    with matplotlib.rc_context({**defaults, **_RC}):
+    defaults: dict[Any, Any] = dict(matplotlib.rcParamsDefault)
+    own = {key: value for key, value in (defaults | _RC).items() if not key.startswith("backend")}
+    with matplotlib.rc_context(own):
         yield
 
 
@@ -140,9 +145,7 @@ def axes_at(figure: Figure, left_in: float, top_in: float, width_in: float, heig
 
 def size_in(axes: Axes) -> tuple[float, float]:
     """Width and height of axes in inches."""
-    page_w, page_h = axes.figure.get_size_inches()
-    box = axes.get_position()
-    return float(box.width * page_w), float(box.height * page_h)
+    return float(axes.bbox.width / axes.figure.dpi), float(axes.bbox.height / axes.figure.dpi)
 
 
 def sheet_at(figure: Figure, left_in: float, top_in: float, width_in: float, height_in: float) -> Axes:
@@ -160,7 +163,9 @@ def letters(width_in: float, size_pt: float) -> int:
 
 def wrapped(text: str, width_in: float, size_pt: float, most_lines: int | None = None) -> list[str]:
     """`text` in lines that fit; what does not fit the lines ends in an ellipsis."""
-    return textwrap.wrap(text, max(letters(width_in, size_pt), 5), max_lines=most_lines, placeholder=" …")
+    return textwrap.wrap(
+        text, max(letters(width_in, size_pt), 5), max_lines=most_lines, placeholder=" …", break_long_words=False
+    )
 
 
 def envelope(t: Floats, values: Floats, columns: int = COLUMNS) -> tuple[Floats, Floats]:
@@ -260,25 +265,36 @@ def band(axes: Axes, run: Run, at: float, height: float, colour: str, words: str
         [(run.start_s, run.stop_s - run.start_s)], (at, height), facecolor=colour, edgecolor="white", linewidth=0.6
     )
     first_s, last_s = axes.get_xlim()
+    from_s, to_s = max(run.start_s, first_s), min(run.stop_s, last_s)
     width_in, height_in = size_in(axes)
     low, high = axes.get_ylim()
-    room_in = (min(run.stop_s, last_s) - max(run.start_s, first_s)) / (last_s - first_s) * width_in - 0.06
-    lines = int(height / (high - low) * height_in * 72.0 / (LINE_EM * (SMALL_PT - 1.0)))
-    if letters(room_in, SMALL_PT) >= min(len(words), 5):
-        fits_one = len(words) <= letters(room_in, SMALL_PT)
-        size_pt = SMALL_PT if fits_one else SMALL_PT - 1.0
-        text = "\n".join(wrapped(words, room_in, size_pt, max(lines, 1)))
-        middle_s = (max(run.start_s, first_s) + min(run.stop_s, last_s)) / 2.0
+    room_in = (to_s - from_s) / (last_s - first_s) * width_in - 0.06
+    size_pt = SMALL_PT if len(words) <= letters(room_in, SMALL_PT) else SMALL_PT - 1.0
+    most_lines = int(height / (high - low) * height_in * 72.0 / size_pt)
+    lines = wrapped(words, room_in, size_pt, max(most_lines, 1))
+    if lines and max(map(len, lines)) <= letters(room_in, size_pt):
+        text, middle_s = "\n".join(lines), (from_s + to_s) / 2.0
         axes.text(
             middle_s, at + height / 2.0, text, size=size_pt, color=ink, ha="center", va="center", linespacing=1.0
         )
 
 
-def heading(axes: Axes, text: str, note: str = "") -> None:
-    """A panel's name over its left end, and what to read off it over its right end."""
-    axes.set_title(text, loc="left", size=TEXT_PT, weight="bold", pad=3.0)
-    if note:
-        axes.set_title(note, loc="right", size=SMALL_PT, color=INK, pad=3.0)
+def heading(axes: Axes, name: str, note: str, warns: bool, stacked: bool) -> None:
+    """A panel's name over its left end; what to read off it over its right end or, stacked, below the name."""
+
+    def over(text: str, x: float, up_pt: float, **how: Any) -> None:
+        axes.annotate(text, (x, 1.0), (0.0, up_pt), xycoords="axes fraction", textcoords="offset points", **how)
+
+    over(name, 0.0, 15.0 if stacked and note else 4.0, size=TEXT_PT, weight="bold")
+    weight, colour = ("bold", LIMIT.ink) if warns else ("normal", INK)
+    x, side = (0.0, "left") if stacked else (1.0, "right")
+    over(note, x, 4.0, size=SMALL_PT, weight=weight, color=colour, ha=side)
+
+
+def shade(axes: Axes, wrong: Sequence[Run]) -> None:
+    """Tint the stretches in which something is wrong."""
+    for run in wrong:
+        axes.axvspan(run.start_s, run.stop_s, facecolor=VERMILLION, alpha=0.13, linewidth=0.0, zorder=0.2)
 
 
 def limits(axes: Axes, values: Sequence[Limit]) -> list[Label]:
@@ -290,10 +306,10 @@ def limits(axes: Axes, values: Sequence[Limit]) -> list[Label]:
             axes.axhline(
                 limit.at, color=LIMIT.colour, linestyle=LIMIT.dashes, linewidth=LIMIT.width, label=limit.words
             )
-            labels.append(Label(limit.at, limit.words, LIMIT.colour))
+            labels.append(Label(limit.at, limit.words, LIMIT.ink))
         else:
             arrow = "\N{UPWARDS ARROW}" if limit.at > high else "\N{DOWNWARDS ARROW}"
-            labels.append(Label(limit.at, f"{arrow} {limit.words}", LIMIT.colour))
+            labels.append(Label(limit.at, f"{arrow} {limit.words}", LIMIT.ink))
     return labels
 
 
@@ -327,19 +343,22 @@ def beside(axes: Axes, labels: Sequence[Label], room_in: float) -> None:
         )
 
 
-def badge(sheet: Axes, x_in: float, y_in: float, text: str, colour: str, size_pt: float, round_: bool = False) -> None:
-    """White bold words on a coloured plate, centred."""
-    shape = "circle,pad=0.22" if round_ else "round,pad=0.32,rounding_size=0.25"
+def moment(axes: Axes, t_s: float, colour: str) -> None:
+    """A thin line at an event, behind the data."""
+    axes.axvline(t_s, color=colour, linewidth=0.7, alpha=0.5, zorder=0.8)
+
+
+def plate(sheet: Axes, x_in: float, y_in: float, word: str, colour: str) -> None:
+    """A white word on a coloured plate, centred."""
+    box = {"boxstyle": "round,pad=0.32,rounding_size=0.25", "facecolor": colour, "edgecolor": "none"}
+    sheet.text(x_in, y_in, word, size=10.0, weight="bold", color="white", ha="center", va="center", bbox=box)
+
+
+def disc(sheet: Axes, x_in: float, y_in: float, number: int, colour: str) -> None:
+    """A white number on a coloured disc, centred."""
+    sheet.plot(x_in, y_in, "o", color=colour, markersize=13.5, markeredgewidth=0.0, clip_on=False)
     sheet.text(
-        x_in,
-        y_in,
-        text,
-        size=size_pt,
-        weight="bold",
-        color="white",
-        ha="center",
-        va="center",
-        bbox={"boxstyle": shape, "facecolor": colour, "edgecolor": "none"},
+        x_in, y_in, str(number), size=7.0, weight="bold", color="white", ha="center", va="center_baseline", zorder=3
     )
 
 

@@ -19,9 +19,11 @@ from sim.verdict.tree import (
     Name,
     Number,
     Operation,
+    Side,
     Term,
     Until,
     Window,
+    is_term,
     names_in,
     parts,
     walk,
@@ -113,9 +115,7 @@ def _unit_faults(root: Term | Condition, place: Place) -> Iterator[Fault]:
         if not summed and not isinstance(node, Compare):
             continue
         unit: Unit | None = None
-        for arg in parts(node):
-            assert isinstance(arg, Number | Name | Operation)
-            other = unit_of_term(arg)
+        for other in (unit_of_term(part) for part in parts(node) if is_term(part)):
             if not alike(unit, other):
                 got = f"{symbol_of(unit)} and {symbol_of(other)} in {node.source.text}"
                 yield place.fault(node.source.offset, "like units", got)
@@ -183,7 +183,7 @@ def scope_faults(root: Condition, place: Place) -> list[Fault]:
 def _unspread(node: Term | Condition) -> Iterator[Compare]:
     if isinstance(node, Compare):
         yield node
-    elif not isinstance(node, Until) and not (isinstance(node, Window) and node.side.value == "ahead"):
+    elif not isinstance(node, Until) and not (isinstance(node, Window) and node.side is Side.AHEAD):
         for part in parts(node):
             yield from _unspread(part)
 

@@ -88,7 +88,8 @@ def judge_latency(latency: Latency, table: Table, limits: Mapping[str, float]) -
         require(state_faults(run, part.root, part.place))
     held = _held(latency)
     found = answers(run, latency.after.root, held)
-    within = Window(of=Of.SOME, side=Side.AHEAD, length=latency.within.root, arg=held, source=held.source)
+    source = Source(f"within({latency.within.text}, {held.source.text})", held.source.offset)
+    within = Window(of=Of.SOME, side=Side.AHEAD, length=latency.within.root, arg=held, source=source)
     response = run.bounds(within)
     tried = len(found.events)
     lost = found.events[response.upper[found.events] < 0]

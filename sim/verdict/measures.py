@@ -19,7 +19,7 @@ from sim.base.errors import Fault
 from sim.record.table import Table
 from sim.verdict.check import faults_in, require, state_faults, unit_of_term
 from sim.verdict.formula import parse_call
-from sim.verdict.latency import answers
+from sim.verdict.latency import Answers, answers
 from sim.verdict.place import NOWHERE, Place
 from sim.verdict.robustness import Evaluation
 from sim.verdict.tree import Condition, Term, is_term
@@ -78,7 +78,8 @@ def take(measure: Measure, table: Table, limits: Mapping[str, float]) -> Figure:
     run = Evaluation(table, limits)
     require([fault for arg in measure.args for fault in state_faults(run, arg, measure.place)])
     unit = symbol_of(measure.unit())
-    return Figure(*_KINDS[measure.name].figure(run, unit, *measure.args), unit)
+    with np.errstate(all="ignore"):
+        return Figure(*_KINDS[measure.name].figure(run, unit, *measure.args), unit)
 
 
 Found: TypeAlias = tuple[float | None, float | None, str]
@@ -145,8 +146,7 @@ def _distinct_levels(run: Evaluation, unit: str, x: Term, resolution: Term | Non
     """How many different values `x` takes; with a resolution, how many multiples of it it comes nearest to."""
     values = run.term(x)
     if resolution is not None:
-        with np.errstate(all="ignore"):
-            values = np.rint(values / run.term(resolution))
+        values = np.rint(values / run.term(resolution))
     count = len(np.unique(values[np.isfinite(values)]))
     return float(count), None, f"{x.source.text} took {count} different levels"
 
@@ -165,66 +165,76 @@ def _creep(run: Evaluation, unit: str, x: Term, when_rest: Condition) -> Found:
 def _latency(run: Evaluation, unit: str, when_after: Condition, when_expect: Condition) -> Found:
     """The longest wait from an event, `after` becoming true, to `expect`."""
     found = answers(run, when_after, when_expect)
-    if not len(found.doubtful):
-        return _never(when_after)
-    waits = np.where(found.surely[found.doubtful] < run.count, found.surely[found.doubtful] - found.doubtful, run.count)
-    worst = int(np.argmax(waits))
-    at_s = run.time_s(int(found.doubtful[worst]))
-    event = f"{when_after.source.text} at {clock(at_s)}"
-    if waits[worst] == run.count:
-        return None, at_s, f"{when_expect.source.text} had not come by the end of the run, after {event}"
-    seconds = int(waits[worst]) * run.step_us / 1e6
-    why = f"{when_expect.source.text} came {span(seconds)} after {event}; tried {times(len(found.events))}"
+    events, surely = found.events, found.surely[found.events]
+    if idle := _no_events(run, when_after, found):
+        return idle
+    open_ended = events[(surely == run.count) | (surely != found.perhaps[events])]
+    if len(open_ended):
+        at_s = run.time_s(int(open_ended[0]))
+        return None, at_s, f"the run does not tell when {when_expect.source.text} came, {_event(when_after, at_s)}"
+    worst = int(np.argmax(surely - events))
+    seconds, at_s = int(surely[worst] - events[worst]) * run.step_us / 1e6, run.time_s(int(events[worst]))
+    why = f"{when_expect.source.text} came {span(seconds)} {_event(when_after, at_s)}; tried {times(len(events))}"
     return seconds, at_s, why
 
 
 def _settling(run: Evaluation, unit: str, when_after: Condition, x: Term, target: Term, band: Term) -> Found:
     """The longest time from an event until `x` stays within `band` of `target`, up to the next event or the end."""
+    found = answers(run, when_after, when_after)
+    if idle := _no_events(run, when_after, found):
+        return idle
     outside = ~(np.abs(run.term(x) - run.term(target)) <= run.term(band))
-    worst, worst_event = -1, 0
-    for start, stop in _stretches(run, when_after):
+    waits: list[tuple[int, int]] = []
+    for start, stop in _stretches(run, found):
         late = np.flatnonzero(outside[start:stop])
-        settled = int(late[-1]) + 1 if len(late) else 0
-        if settled == stop - start:
-            why = f"{x.source.text} had not settled by {clock(run.time_s(stop - 1))}"
-            return None, run.time_s(start), f"{why}, after {when_after.source.text}"
-        if settled > worst:
-            worst, worst_event = settled, start
-    if worst < 0:
-        return _never(when_after)
-    seconds, at_s = worst * run.step_us / 1e6, run.time_s(worst_event)
+        wait = int(late[-1]) + 1 if len(late) else 0
+        if wait == stop - start:
+            at_s, end = run.time_s(start), clock(run.time_s(stop - 1))
+            return None, at_s, f"{x.source.text} had not settled by {end}, {_event(when_after, at_s)}"
+        waits.append((wait, start))
+    wait, start = max(waits, key=lambda pair: pair[0])
+    seconds, at_s = wait * run.step_us / 1e6, run.time_s(start)
     where = f"within {band.source.text} of {target.source.text}"
-    why = f"{x.source.text} stayed {where} from {span(seconds)} after {when_after.source.text} at {clock(at_s)}"
-    return seconds, at_s, why
+    return seconds, at_s, f"{x.source.text} stayed {where} from {span(seconds)} {_event(when_after, at_s)}"
 
 
 def _overshoot(run: Evaluation, unit: str, when_after: Condition, x: Term, target: Term) -> Found:
     """How far `x` passes `target`, seen from where it stood at the event; 0 where it never does."""
-    values, goals = run.term(x), run.term(target)
-    worst, worst_index = -1.0, 0
-    for start, stop in _stretches(run, when_after):
-        ahead = goals[start] - values[start]
-        excess = (values - goals)[start:stop] * (np.sign(ahead) if ahead else 1.0)
-        if np.all(np.isnan(excess)):
-            return _unknown(x)
-        index = int(np.nanargmax(excess))
-        if (over := max(float(excess[index]), 0.0)) > worst:
-            worst, worst_index = over, start + index
-    if worst < 0:
-        return _never(when_after)
-    at_s = run.time_s(worst_index)
-    why = f"{x.source.text} passed {target.source.text} by {quantity(worst, unit)} at {clock(at_s)}"
-    return worst, at_s, why if worst else f"{x.source.text} did not pass {target.source.text}"
+    found = answers(run, when_after, when_after)
+    if idle := _no_events(run, when_after, found):
+        return idle
+    above = run.term(x) - run.term(target)
+    passed = np.full(run.count, np.nan)
+    for start, stop in _stretches(run, found):
+        # From below, past the target is above it; from on or above it, below.
+        passed[start:stop] = above[start:stop] if above[start] < 0 else -above[start:stop]
+    if np.all(np.isnan(passed)):
+        return _unknown(x)
+    index = int(np.nanargmax(passed))
+    over, at_s = float(passed[index]), run.time_s(index)
+    if over <= 0:
+        return 0.0, None, f"{x.source.text} did not pass {target.source.text}"
+    return over, at_s, f"{x.source.text} passed {target.source.text} by {quantity(over, unit)} at {clock(at_s)}"
 
 
-def _stretches(run: Evaluation, when_after: Condition) -> list[tuple[int, int]]:
+def _stretches(run: Evaluation, found: Answers) -> list[tuple[int, int]]:
     """Each event's samples: from the event up to the next one or the end."""
-    events = answers(run, when_after, when_after).events.tolist()
-    return list(pairwise([*events, run.count]))
+    return list(pairwise([*found.events.tolist(), run.count]))
 
 
-def _never(when_after: Condition) -> Found:
-    return None, None, f"never tried: {when_after.source.text} did not become true"
+def _event(when_after: Condition, at_s: float) -> str:
+    return f"after {when_after.source.text} at {clock(at_s)}"
+
+
+def _no_events(run: Evaluation, when_after: Condition, found: Answers) -> Found | None:
+    """Why there is no figure: no event, or a sample missing where one may have been."""
+    unsure = np.setdiff1d(found.doubtful, found.events)
+    if len(unsure):
+        at_s = run.time_s(int(unsure[0]))
+        return None, at_s, f"it cannot be told whether {when_after.source.text} became true at {clock(at_s)}"
+    if not len(found.events):
+        return None, None, f"never tried: {when_after.source.text} did not become true"
+    return None
 
 
 class _Kind(NamedTuple):
@@ -248,3 +258,4 @@ _KINDS: dict[str, _Kind] = {
     "settling": _Kind(("when_after", "x", "target", "band"), "seconds", _settling),
     "overshoot": _Kind(("when_after", "x", "target"), "own", _overshoot),
 }
+MEASURES = tuple(_KINDS)

@@ -11,7 +11,7 @@ class Params(NamedTuple):
 
 
 def counts(params: Params, pin_v: float, supply_v: float) -> int:
-    """The code for a pin voltage: floor of the ratio to the reference, held in range.
+    """The code nearest to a pin voltage over the reference, held in range.
 
     Notes
     -----

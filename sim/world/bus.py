@@ -40,6 +40,11 @@ def limit_w(load: Load, back_v: float) -> float:
     return load.limit_a * (load.limit_a * load.ohm + back_v)
 
 
+def siemens(load: Load, way: int) -> float:
+    """Conductance of a thruster that draws as a resistance, as seen from the bus."""
+    return load.duty_frac * load.duty_frac / load.ohm if way == OHMIC else 0.0
+
+
 def motor_a(load: Load, back_v: float, way: int, bus_v: float) -> float:
     """Motor current at the operating point."""
     if way == OHMIC:

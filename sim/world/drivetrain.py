@@ -55,18 +55,26 @@ class Outputs(NamedTuple):
     collapsed: int
 
 
-def operating_point(
-    inputs: Inputs, left_back_v: float, right_back_v: float
-) -> tuple[float, int, float, int, float, int]:
-    """The bus at two back voltages: its voltage, each thruster's way and motor current, and whether it collapsed."""
-    if inputs.powered == 0:
-        return 0.0, bus.IDLE, 0.0, bus.IDLE, 0.0, 0
-    node_v, left_way, right_way, collapsed = bus.solve(
-        inputs.emf_v, inputs.source_ohm, inputs.left, left_back_v, inputs.right, right_back_v, inputs.constant_w
-    )
-    left_a = bus.motor_a(inputs.left, left_back_v, left_way, node_v)
-    right_a = bus.motor_a(inputs.right, right_back_v, right_way, node_v)
-    return node_v, left_way, left_a, right_way, right_a, collapsed
+def slope_nm_s(k_v_s: float, load: bus.Load, way: int, softness: float) -> float:
+    """How fast a motor's torque falls as its speed rises.
+
+    K^2/R at a bus that stays; a soft bus rises as the currents fall and makes it
+    gentler by `softness`. Nothing where the current is held or there is none.
+    """
+    return k_v_s * k_v_s / (load.ohm * softness) if way == bus.OHMIC else 0.0
+
+
+def half_change(
+    k_v_s: float, load: bus.Load, way: int, slope_nm_s: float, turned_rad_s: float, node_v: float
+) -> tuple[float, float]:
+    """Change of motor and bus current in the first half of a substep that changes the speed by `turned_rad_s`."""
+    half = 0.5 * turned_rad_s
+    if way == bus.OHMIC:
+        motor_a = -slope_nm_s / k_v_s * half
+        return motor_a, load.duty_frac * motor_a
+    if way == bus.LIMITED:
+        return 0.0, load.limit_a * k_v_s * half / node_v
+    return 0.0, 0.0
 
 
 def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Outputs]:
@@ -78,43 +86,57 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Outputs]:
 
     Notes
     -----
-    Midpoint rule with a linearly implicit first half (see ``thruster``). Both
-    the speeds and the energy balance are of second order in the substep.
+    The bus is solved once a substep. With a source of resistance R0 and
+    conductances G of the thrusters that draw as resistances, the solution moves
+    by dI/dw = -(K/R) / (1 + R0 G) when both rotors change alike; the rotors'
+    rule, the middle of the substep at which energy is summed, and its end all
+    follow that slope. Second order for equal thrusters; for unequal ones the
+    difference of their speeds is of first order.
     """
     dt_s, density, spinner, blades = params.dt_s, params.density_kg_m3, params.motor, params.propeller
-    left, right, inflow = inputs.left, inputs.right, inputs.inflow_m_s
-    left_fouling, right_fouling = inputs.left_fouling, inputs.right_fouling
+    powered, emf_v, source_ohm, constant_w, left, right, left_fouling, right_fouling, inflow = inputs
     k, friction_nm = spinner.k_v_s, spinner.k_v_s * spinner.no_load_a
     left_rad_s, right_rad_s = state.left_rad_s, state.right_rad_s
-    node_v = node_a = left_a = right_a = 0.0
+    left_way = right_way = bus.IDLE
+    node_v = node_a = left_a = right_a = left_slope = right_slope = 0.0
     charge_c = series_j = left_copper_j = right_copper_j = friction_j = shaft_j = left_n = right_n = 0.0
     collapsed = 0
     for _ in range(params.substeps):
-        _, left_way, left_a, right_way, right_a, _ = operating_point(inputs, k * left_rad_s, k * right_rad_s)
-        left_mid = thruster.middle_rad_s(
-            spinner, blades, left.ohm, left_way, left_a, left_rad_s, inflow, density, left_fouling, dt_s
+        if powered == 1:
+            left_back_v, right_back_v = k * left_rad_s, k * right_rad_s
+            node_v, left_way, right_way, fell = bus.solve(
+                emf_v, source_ohm, left, left_back_v, right, right_back_v, constant_w
+            )
+            node_a = (emf_v - node_v) / source_ohm
+            left_a = bus.motor_a(left, left_back_v, left_way, node_v)
+            right_a = bus.motor_a(right, right_back_v, right_way, node_v)
+            collapsed = max(collapsed, fell)
+            softness = 1.0 + source_ohm * (bus.siemens(left, left_way) + bus.siemens(right, right_way))
+            left_slope = slope_nm_s(k, left, left_way, softness)
+            right_slope = slope_nm_s(k, right, right_way, softness)
+        left_after, left_thrust_n, left_nm = thruster.step(
+            spinner, blades, left_a, left_slope, left_rad_s, inflow, density, left_fouling, dt_s
         )
-        right_mid = thruster.middle_rad_s(
-            spinner, blades, right.ohm, right_way, right_a, right_rad_s, inflow, density, right_fouling, dt_s
+        right_after, right_thrust_n, right_nm = thruster.step(
+            spinner, blades, right_a, right_slope, right_rad_s, inflow, density, right_fouling, dt_s
         )
-        node_v, _, left_a, _, right_a, fell = operating_point(inputs, k * left_mid, k * right_mid)
-        node_a = (inputs.emf_v - node_v) / inputs.source_ohm if inputs.powered == 1 else 0.0
-        collapsed = max(collapsed, fell)
-        left_rad_s, left_thrust_n, left_nm = thruster.step(
-            spinner, blades, left_a, left_mid, left_rad_s, inflow, density, left_fouling, dt_s
-        )
-        right_rad_s, right_thrust_n, right_nm = thruster.step(
-            spinner, blades, right_a, right_mid, right_rad_s, inflow, density, right_fouling, dt_s
-        )
+        left_half_a, left_drawn_a = half_change(k, left, left_way, left_slope, left_after - left_rad_s, node_v)
+        right_half_a, right_drawn_a = half_change(k, right, right_way, right_slope, right_after - right_rad_s, node_v)
+        left_a, right_a, node_a = left_a + left_half_a, right_a + right_half_a, node_a + left_drawn_a + right_drawn_a
+        left_rad = 0.5 * (left_rad_s + left_after) * dt_s
+        right_rad = 0.5 * (right_rad_s + right_after) * dt_s
         charge_c += node_a * dt_s
-        series_j += node_a * node_a * inputs.source_ohm * dt_s
+        series_j += node_a * node_a * source_ohm * dt_s
         left_copper_j += left_a * left_a * left.ohm * dt_s
         right_copper_j += right_a * right_a * right.ohm * dt_s
-        friction_j += friction_nm * (left_mid + right_mid) * dt_s
-        shaft_j += (left_nm * left_mid + right_nm * right_mid) * dt_s
+        friction_j += friction_nm * (left_rad + right_rad)
+        shaft_j += left_nm * left_rad + right_nm * right_rad
         left_n += left_thrust_n
         right_n += right_thrust_n
+        left_a, right_a, node_a = left_a + left_half_a, right_a + right_half_a, node_a + left_drawn_a + right_drawn_a
+        left_rad_s, right_rad_s = left_after, right_after
     return State(left_rad_s, right_rad_s), Outputs(
-        node_v, node_a, left_a, right_a, charge_c, left_n / params.substeps, right_n / params.substeps,
+        (emf_v - node_a * source_ohm) * powered, node_a, left_a, right_a, charge_c,
+        left_n / params.substeps, right_n / params.substeps,
         series_j, left_copper_j, right_copper_j, friction_j, shaft_j, collapsed,
     )  # fmt: skip

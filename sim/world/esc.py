@@ -51,8 +51,10 @@ class Inputs(NamedTuple):
 
 
 def initial(params: Params) -> State:
-    """Just powered: it waits for stop pulses."""
-    return State(mode=ARMING, armed_s=0.0, silent_s=0.0, low_s=0.0, target_frac=0.0, duty_frac=0.0)
+    """Just powered: it waits for stop pulses, and has not seen any."""
+    return State(
+        mode=ARMING, armed_s=0.0, silent_s=params.lost_after_s, low_s=0.0, target_frac=0.0, duty_frac=0.0
+    )
 
 
 def throttle_of(params: Params, pulse_us: float) -> float:
@@ -92,8 +94,11 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
     pulse_seen = frame == 1 and params.valid_us_min <= pulse_us <= params.valid_us_max
     throttle = throttle_of(params, pulse_us) if pulse_seen else 0.0
     stop_seen = pulse_seen and throttle <= 0.0
+    holding = params.on_lost == HOLDS and silent_s < params.lost_after_s + params.hold_s
     silent_s = 0.0 if pulse_seen else silent_s + dt_s
     low_s = low_s + dt_s if bus_v < params.cut_v else 0.0
+    # A delay of 0 still needs one low sample.
+    cuts = low_s > 0.0 and low_s >= params.cut_delay_s
 
     if bus_v < params.on_v:
         mode = UNPOWERED
@@ -109,7 +114,7 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
         if armed_s >= params.arm_s:
             mode = READY
     elif mode == READY:
-        if low_s >= params.cut_delay_s:
+        if cuts:
             mode = CUT
         elif silent_s >= params.lost_after_s:
             mode = SIGNAL_LOST
@@ -118,13 +123,14 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
     elif mode == CUT:
         if stop_seen and low_s <= 0.0:
             mode = READY
-    elif stop_seen:
+    elif stop_seen or (pulse_seen and holding):
+        # While it still holds it follows the first pulse again; once it has stopped it wants to see a stop.
         mode = READY
-    elif low_s >= params.cut_delay_s:
+        target = throttle
+    elif cuts:
         mode = CUT
 
-    held = mode == SIGNAL_LOST and params.on_lost == HOLDS and silent_s < params.lost_after_s + params.hold_s
-    if mode != READY and not held:
+    if mode != READY and not (mode == SIGNAL_LOST and holding):
         target = 0.0
     duty = slewed(params, duty, target) if mode == READY or mode == SIGNAL_LOST else 0.0
     return State(mode, armed_s, silent_s, low_s, target, duty)

@@ -73,8 +73,9 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, float]:
     ideal_v = 0.5 * inputs.supply_v + params.sensitivity_v_tesla * supply_ratio * inputs.field_tesla
     signal_v = state.signal_v + params.settled_frac * (ideal_v - state.signal_v)
     shifted_v = signal_v + inputs.noise_v + inputs.drift_v + params.ground_ohm * inputs.bus_a
-    top_v = max(inputs.supply_v - params.headroom_v, params.headroom_v)
-    out_v = min(max(shifted_v, params.headroom_v), top_v)
+    # On a dying supply the two limits meet at half of it.
+    low_v = min(params.headroom_v, 0.5 * inputs.supply_v)
+    out_v = min(max(shifted_v, low_v), inputs.supply_v - low_v)
     if inputs.fault == OPEN or inputs.fault == SHORT_LOW:
         out_v = 0.0
     elif inputs.fault == SHORT_HIGH:

@@ -58,7 +58,8 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
     """
     tripped, low_s, slow_s, fast_s, warm_s = state
     dt_s = params.dt_s
-    # Each timer runs while its limit is passed, and starts anew at the first sample back in range.
+    # Each timer runs while its limit is passed, and starts anew at the first sample back in range;
+    # a delay of 0 still needs one sample past the limit.
     low_s = low_s + dt_s if inputs.cell_v_min < params.cell_v_low else 0.0
     slow_s = slow_s + dt_s if inputs.pack_a > params.slow_a else 0.0
     fast_s = fast_s + dt_s if inputs.pack_a > params.fast_a else 0.0
@@ -68,12 +69,12 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
         low_s = 0.0
         warm_s = 0.0
     if tripped == CLOSED:
-        if fast_s >= params.fast_delay_s:
+        if fast_s > 0.0 and fast_s >= params.fast_delay_s:
             tripped = CURRENT_SHORT
-        elif slow_s >= params.slow_delay_s:
+        elif slow_s > 0.0 and slow_s >= params.slow_delay_s:
             tripped = CURRENT_HIGH
-        elif low_s >= params.cell_low_delay_s:
+        elif low_s > 0.0 and low_s >= params.cell_low_delay_s:
             tripped = CELL_LOW
-        elif warm_s >= params.warm_delay_s:
+        elif warm_s > 0.0 and warm_s >= params.warm_delay_s:
             tripped = TOO_WARM
     return State(tripped, low_s, slow_s, fast_s, warm_s)
