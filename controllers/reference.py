@@ -8,8 +8,8 @@ ramp -> pulses. Around it runs a start sequence, repeated after every stop:
     seen released -> dead-man pressed, lever still at rest -> drive.
 
 Stops, in the words of IEC 60204-1: releasing the dead-man, a sensor fault and a
-lost thruster are controlled (the drive ramps down); the kill cord stops the
-pulses' drive at once. Software cannot take the power away: what completes a
+lost thruster are controlled (the drive ramps down); the kill cord takes all
+drive at once. Software cannot take the power away: what completes a
 category 1 stop, or makes a category 0 one, is the hardware's main switch. A
 safe state sends stop pulses and never none, because some ESCs hold the last
 pulse they saw when pulses end.
@@ -20,8 +20,11 @@ step at a time and not round from one end to the other. It starts at 1 after a
 reset and after the kill cord was out.
 
 Stated latencies, from the first sample that shows the cause, are the functions
-`deadman_latency_ms`, `kill_latency_ms`, `sensor_latency_ms` and
-`thruster_latency_ms`; `start_delay_ms` is the least time from reset to drive.
+`deadman_latency_ms`, `kill_latency_ms`, `sensor_latency_ms`,
+`frozen_latency_ms` and `thruster_latency_ms`; `start_delay_ms` is the least
+time from reset to drive. Each is a sum of parameters in whole ticks: dead-man
+release to zero drive, for one, takes no longer than `deadman_release_ms` plus
+`ramp_down_ms`.
 
 Not covered, because no input shows it: a lever jammed by sand (the dead-man is
 for that), a dead-man welded or flooded while it is held, a kill cord switch

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import math
 import random
+from types import ModuleType
 
 import pytest
+import yaml
+from controller_runs import FOLDER, drive, run, ticks
 from hypothesis import given
 from hypothesis import strategies as st
 
 from controllers import blocks
+from sim.base.compile import compiled
 
 TICKS_US = (250, 1000, 3333, 10_000)
 counts = st.integers(0, 4095)
@@ -463,3 +467,19 @@ def test_guard_does_not_hunt(tick_us):
 def test_held_counts_only_an_unbroken_condition(timer_us, holds, tick_us):
     """The time grows by a tick while the condition holds, up to its end, and is 0 otherwise."""
     assert blocks.held_us(timer_us, holds, tick_us) == holds * min(timer_us + tick_us, blocks.TIMER_MAX_US)
+
+
+def test_the_guides_example_drives_while_the_dead_man_is_held():
+    """The controller printed in the guide loads, ramps while held, stops on release, and compiles."""
+    guide = (FOLDER.parent / "docs" / "writing-a-controller.md").read_text(encoding="utf-8")
+    example = ModuleType("example")
+    exec(guide.split("```python\n")[1].split("```")[0], vars(example))
+    params = example.Params(tick_us=1000, **yaml.safe_load(guide.split("```yaml\n")[1].split("```")[0]))
+    inputs = list(ticks(params, (100, {}), (900, {"deadman": 1, "hall_counts": 3450}), (900, {"deadman": 0})))
+    seen = run(example, params, inputs)
+    assert [drive(seen[i]) for i in (99, 529, 999, 1028, -1)] == [0, 501, 1000, 1000, 0]
+    fast = compiled(example.step)
+    state = example.initial(params)
+    for tick in seen:
+        state, command = fast(params, state, tick.inputs)
+        assert command == tick.command

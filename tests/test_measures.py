@@ -160,6 +160,18 @@ def test_overshoot_is_seen_from_where_it_started():
     assert found[:2] == (1.0, pytest.approx(0.2))
 
 
+def test_overshoot_from_close_above_is_below():
+    """Coming down from 10.5 to 10, only what falls below 10 is past the target."""
+    found = figure("overshoot(go, x_v, 10)", recording(go=[0, 1, 1], x_v=[10.5, 10.5, 9.8]))
+    assert found[:2] == (pytest.approx(0.2), pytest.approx(0.2))
+
+
+def test_the_first_wait_can_be_the_longest():
+    """A latency is not that of the last event but of the slowest answer."""
+    table = recording(go=[0, 1, 1, 1, 1, 0, 1, 1], done=[0, 0, 0, 0, 1, 0, 0, 1])
+    assert figure("latency(go, done)", table)[:2] == (pytest.approx(0.3), pytest.approx(0.1))
+
+
 def test_the_edge_of_the_band_is_inside():
     """A response that stands exactly on the edge of its band has settled."""
     assert figure("settling(go, x_v, 10, 0.5)", recording(go=[0, 1, 1], x_v=[0, 0, 10.5])).value == 0.1

@@ -143,12 +143,15 @@ def _step_cause(table: Table, index: int) -> str:
     """Whether a finger was on the contact that the step came from, where that is known."""
     if "mode_pressed" not in table or "deadman_pressed" not in table:
         return ""
-    window = slice(max(index - round(STEP_MEMORY_S / to_s(int(table.t_us[1] - table.t_us[0]))), 0), index + 1)
-    if table["mode_pressed"][window].max() > 0.5:
+    tick_s = to_s(int(table.t_us[1] - table.t_us[0]))
+    lately = slice(max(index - round(STEP_MEMORY_S / tick_s), 0), index + 1)
+    just_now = slice(max(index - round(RIDERS_OWN_S / tick_s), 0), index + 1)
+    if table["mode_pressed"][lately].max() > 0.5:
         return "the rider pressed the mode button"
-    if table["mode_button"][index] > 0.5:
+    if np.diff(table["mode_button"][just_now]).max(initial=0.0) > 0.5:
         return "the mode button reads pressed, nobody pressed it"
-    if len(changes(table["deadman_pressed"][window])) >= 2:
+    # Two presses at least make a rhythm.
+    if len(changes(table["deadman_pressed"][lately])) >= 4:
         return "the rider pressed the dead-man in rhythm"
     return ""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -13,7 +14,7 @@ from matplotlib.figure import Figure
 from sim.bench.events import Event
 from sim.face import look
 from sim.face.look import save
-from sim.face.panels import TROUBLE, Drawn, Panel, panels
+from sim.face.panels import TROUBLE, Drawn, Panel, bare, panels
 from sim.face.picture import Picture, Verdict, stretches, trouble
 
 __all__ = ["Entry", "Picture", "Verdict", "listed", "save", "side_by_side", "timeline"]
@@ -22,10 +23,11 @@ __all__ = ["Entry", "Picture", "Verdict", "listed", "save", "side_by_side", "tim
 IMPORTANCE = ("supply", "drive", "fault", "controller", "water", "rider")
 MOST_EVENTS = 14
 MOST_EVENTS_BESIDE = 9
-# Equal events that water made are told once from this many on.
+# Equal events are many from this many on.
 MANY = 3
 # Both thrusters do the same this close together: one event.
 TOGETHER_S = 0.02
+SIDE = re.compile(r"\b(left|right) ")
 
 OUTCOMES = ("fail", "undecided", "pass")
 MOST_VERDICTS = 4
@@ -34,6 +36,7 @@ BESIDE = (TROUBLE, "Mode button", "Controller", "Pulses", "Bus voltage", "Pack c
 
 # Inches.
 MARKS_IN, FOOT_IN, HEAD_IN = 0.5, 0.5, 0.62
+HEAD_LINE_IN = 0.165
 LINE_IN, BREATH_IN, ITEM_IN, VERDICT_IN = 0.145, 0.07, 0.98, 0.85
 
 
@@ -55,11 +58,11 @@ def listed(events: Sequence[Event], most: int) -> tuple[list[Entry], list[Event]
     Notes
     -----
     Both thrusters doing the same at once is one entry; so are many equal
-    events that water made, and if there are still too many, all equal ones.
+    events that water made and, if there are still too many, of any kind.
     """
-    entries = grouped([Entry(event) for event in sides_joined(events)], ("water",), MANY)
+    entries = grouped([Entry(event) for event in sides_joined(events)], ("water",))
     if len(entries) > most:
-        entries = grouped(entries, IMPORTANCE, 2)
+        entries = grouped(entries, IMPORTANCE)
     by_rank = sorted(range(len(entries)), key=lambda index: (rank(entries[index].event), index))
     kept = set(by_rank[:most])
     left_out = [entry.event for index, entry in enumerate(entries) if index not in kept]
@@ -70,32 +73,45 @@ def rank(event: Event) -> int:
     """Its place in the order of importance."""
     # Supply and drive give a reason whenever something is wrong; without one they only start up.
     routine = event.kind in ("supply", "drive") and not event.why
-    return len(IMPORTANCE) if routine else IMPORTANCE.index(event.kind)
+    return len(IMPORTANCE) if routine or event.kind not in IMPORTANCE else IMPORTANCE.index(event.kind)
 
 
 def sides_joined(events: Sequence[Event]) -> list[Event]:
     """The events, with the same of the left and the right thruster as one."""
     joined: list[Event] = []
     for event in events:
-        other = event.what.replace("right ", "left ", 1) if "right " in event.what else None
-        twin = next(
-            (k for k, past in enumerate(joined) if past.what == other and event.t_s - past.t_s <= TOGETHER_S), None
-        )
-        if other is None or twin is None:
+        place = twin(joined, event)
+        if place is None:
             joined.append(event)
         else:
-            joined[twin] = joined[twin]._replace(what=other.replace("left ", "each ", 1))
+            joined[place] = joined[place]._replace(what=of_each(event))
     return joined
 
 
-def grouped(entries: Sequence[Entry], kinds: Sequence[str], least: int) -> list[Entry]:
-    """Equal events of these kinds as one entry at the first of them, where there are `least` or more."""
+def of_each(event: Event) -> str:
+    """What happened, said of either side."""
+    return SIDE.sub("each ", event.what, count=1)
+
+
+def twin(before: Sequence[Event], event: Event) -> int | None:
+    """Where among the events just before stands the same of the other side."""
+    for place in reversed(range(len(before))):
+        other = before[place]
+        if event.t_s - other.t_s > TOGETHER_S:
+            return None
+        if other.what not in (event.what, of_each(event)) and of_each(other) == of_each(event):
+            return place
+    return None
+
+
+def grouped(entries: Sequence[Entry], kinds: Sequence[str]) -> list[Entry]:
+    """Equal events of these kinds as one entry at the first of them, where there are many."""
     count = Counter(entry.event.what for entry in entries)
     first: dict[str, int] = {}
     result: list[Entry] = []
     for entry in entries:
         what = entry.event.what
-        if entry.event.kind not in kinds or count[what] < least:
+        if entry.event.kind not in kinds or count[what] < MANY:
             result.append(entry)
         elif what not in first:
             first[what] = len(result)
@@ -121,6 +137,8 @@ class Frame(NamedTuple):
     width: float
     gap: float
     labels: float
+    # Notes stand under the panels' names where a column is too narrow for both in a line.
+    stacked: bool
 
 
 def timeline(picture: Picture, weakest_cell: bool = False) -> Figure:
@@ -133,13 +151,15 @@ def timeline(picture: Picture, weakest_cell: bool = False) -> Figure:
     list_in = 4.0
     shown = panels(picture, weakest_cell)
     entries, left_out = listed(picture.events, MOST_EVENTS)
-    head_in = HEAD_IN + (LINE_IN + 0.02) * len(head_lines(picture, 12.0))
-    frame = Frame(left=0.65, top=head_in, width=8.3, gap=0.27, labels=1.6)
-    page_in = frame.left + frame.width + frame.labels + list_in
+    left_in, width_in, labels_in = 0.65, 8.3, 1.6
+    head_w_in = width_in + labels_in + list_in
+    head_in = head_height(picture, head_w_in)
+    frame = Frame(left_in, head_in, width_in, 0.27, labels_in, stacked=False)
+    page_in = left_in + head_w_in
     list_height_in = list_height(entries, left_out, list_in)
     with look.styled():
         figure = look.blank(page_in, head_in + max(stack_height(shown, frame), list_height_in))
-        write_head(look.sheet_at(figure, frame.left, 0.0, page_in - frame.left, head_in), picture)
+        write_head(look.sheet_at(figure, left_in, 0.0, head_w_in, head_in), picture)
         column = stack(figure, picture, shown, frame, picture.span_s)
         finish(figure, column, entries, frame)
         write_list(look.sheet_at(figure, page_in - list_in, head_in, list_in, list_height_in), entries, left_out)
@@ -162,9 +182,10 @@ def side_by_side(pictures: Sequence[Picture]) -> Figure:
     shown = rows_of(pictures)
     span_s = (min(each.span_s[0] for each in pictures), max(each.span_s[1] for each in pictures))
     told = [listed(each.events, MOST_EVENTS_BESIDE) for each in pictures]
-    head_in = HEAD_IN + (LINE_IN + 0.02) * max(len(head_lines(each, pitch_in - 0.2)) for each in pictures)
+    head_in = max(head_height(each, pitch_in - 0.2) for each in pictures)
     list_in = max(list_height(*each, pitch_in - 0.25) for each in told)
-    frames = [Frame(0.6 + pitch_in * index, head_in, width_in, 0.44, labels_in) for index in range(len(pictures))]
+    lefts_in = [0.6 + pitch_in * index for index in range(len(pictures))]
+    frames = [Frame(left_in, head_in, width_in, 0.44, labels_in, stacked=True) for left_in in lefts_in]
     stack_in = stack_height(shown, frames[0])
     with look.styled():
         figure = look.blank(0.5 + pitch_in * len(pictures), head_in + stack_in + list_in)
@@ -228,11 +249,11 @@ def finish(figure: Figure, column: Column, entries: Sequence[Entry], frame: Fram
     shaded = stretches(column.picture, np.logical_or.reduce(wrong)) if wrong else []
     for panel, axes, drawn in column.rows:
         if drawn is None:
-            axes.set_axis_off()
+            bare(axes, (0.0, 1.0))
             drawn = Drawn(note="nothing" if panel.name == TROUBLE else "not recorded")
         labels = [*drawn.labels, *look.limits(axes, drawn.limits)]
         look.beside(axes, labels, frame.labels)
-        look.heading(axes, panel.name, drawn.note, drawn.warns, stacked=frame.gap > 0.3)
+        look.heading(axes, panel.name, drawn.note, drawn.warns, frame.stacked)
         if panel.name != TROUBLE:
             look.shade(axes, shaded)
         for entry in entries:
@@ -282,35 +303,50 @@ def write_list(sheet: Axes, entries: Sequence[Entry], left_out: Sequence[Event])
     """The numbered events: when, what, why."""
     width_in = sheet.get_xlim()[1]
     y_in = 0.14
-    sheet.text(0.0, y_in, "What happened" if entries else "No events", size=look.TEXT_PT, weight="bold", va="center")
+    look.say(sheet, 0.0, y_in, "What happened" if entries else "No events", look.TEXT_PT, bold=True)
     y_in += 0.24
     for number, entry in enumerate(entries, 1):
         what, why = item_lines(entry, width_in)
         look.disc(sheet, 0.12, y_in, number, colour_of(entry.event))
-        sheet.text(0.3, y_in, f"{entry.event.t_s:.3f} s", size=look.SMALL_PT, weight="bold", va="center_baseline")
+        look.say(sheet, 0.3, y_in, f"{entry.event.t_s:.3f} s", look.SMALL_PT, bold=True)
         for text, colour in [(text, look.INK) for text in what] + [(text, look.QUIET) for text in why]:
-            sheet.text(ITEM_IN, y_in, text, size=look.SMALL_PT, color=colour, va="center_baseline")
+            look.say(sheet, ITEM_IN, y_in, text, look.SMALL_PT, colour)
             y_in += LINE_IN
         y_in += BREATH_IN
     if left_out:
-        kinds = Counter(event.kind for event in left_out)
-        text = "not shown: " + ", ".join(f"{count} {kind}" for kind, count in kinds.items())
-        sheet.text(0.3, y_in, text, size=look.SMALL_PT, color=look.QUIET, va="center_baseline")
+        look.say(sheet, 0.3, y_in, f"and {len(left_out)} more, of less weight", look.SMALL_PT, look.QUIET)
 
 
-def head_lines(picture: Picture, width_in: float) -> list[tuple[str, str, str]]:
-    """The lines under the title: an outcome or nothing, the words, the colour."""
-    lines = [("", text, look.QUIET) for text in look.wrapped(picture.subtitle, width_in, look.TEXT_PT)]
+class HeadLine(NamedTuple):
+    """A line under the title; the first of a verdict has its outcome before it."""
+
+    text: str
+    colour: str
+    outcome: str = ""
+    indent: float = 0.0
+
+
+def head_lines(picture: Picture, width_in: float) -> list[HeadLine]:
+    """What stands under the title: the worst verdicts first."""
+    lines = [HeadLine(text, look.QUIET) for text in look.wrapped(picture.subtitle, width_in, look.TEXT_PT)]
     if picture.closest:
-        lines += [("", text, look.INK) for text in look.wrapped(f"Closest: {picture.closest}", width_in, look.TEXT_PT)]
-    by_weight = sorted(picture.verdicts, key=lambda verdict: OUTCOMES.index(verdict.outcome))
-    for verdict in by_weight[:MOST_VERDICTS]:
-        text = look.wrapped(verdict.text, width_in - VERDICT_IN, look.TEXT_PT) or [""]
-        lines += [(verdict.outcome if line == 0 else " ", part, look.INK) for line, part in enumerate(text)]
-    rest = Counter(verdict.outcome for verdict in by_weight[MOST_VERDICTS:])
-    if rest:
-        lines.append(("", "and " + ", ".join(f"{count} {outcome}" for outcome, count in rest.items()), look.QUIET))
+        closest = look.wrapped(f"Closest: {picture.closest}", width_in, look.TEXT_PT)
+        lines += [HeadLine(text, look.INK) for text in closest]
+    worst_first = sorted(picture.verdicts, key=lambda verdict: OUTCOMES.index(verdict.outcome))
+    for outcome, text in worst_first[:MOST_VERDICTS]:
+        first, *rest = look.wrapped(text, width_in - VERDICT_IN, look.TEXT_PT) or [""]
+        lines.append(HeadLine(first, look.INK, outcome, VERDICT_IN))
+        lines += [HeadLine(part, look.INK, indent=VERDICT_IN) for part in rest]
+    more = Counter(verdict.outcome for verdict in worst_first[MOST_VERDICTS:])
+    if more:
+        text = "and " + ", ".join(f"{count} {outcome}" for outcome, count in more.items())
+        lines.append(HeadLine(text, look.QUIET, indent=VERDICT_IN))
     return lines
+
+
+def head_height(picture: Picture, width_in: float) -> float:
+    """Height of the head in inches."""
+    return HEAD_IN + HEAD_LINE_IN * len(head_lines(picture, width_in))
 
 
 def write_head(sheet: Axes, picture: Picture) -> None:
@@ -318,21 +354,16 @@ def write_head(sheet: Axes, picture: Picture) -> None:
     width_in = sheet.get_xlim()[1]
     title_in = 0.0
     if picture.verdicts:
-        outcome = min((verdict.outcome for verdict in picture.verdicts), key=OUTCOMES.index)
-        title_in = 0.18 + 0.115 * len(outcome)
-        look.plate(sheet, title_in / 2.0 - 0.05, 0.3, outcome.upper(), look.VERDICT_COLOURS[outcome])
-    title = look.wrapped(picture.title, width_in - title_in, look.HEAD_PT, 1)
-    sheet.text(title_in, 0.3, "".join(title), size=look.HEAD_PT, weight="bold", va="center_baseline")
-    y_in = 0.58
-    for outcome_word, text, colour in head_lines(picture, width_in):
-        shift_in = VERDICT_IN if outcome_word else 0.0
-        sheet.text(shift_in, y_in, text, size=look.TEXT_PT, color=colour, va="center_baseline")
-        if outcome_word.strip():
-            plate = look.VERDICT_COLOURS[outcome_word]
-            sheet.text(
-                0.0, y_in, outcome_word, size=look.TEXT_PT, weight="bold", color=plate, va="center_baseline"
-            )
-        y_in += LINE_IN + 0.02
+        worst = min((verdict.outcome for verdict in picture.verdicts), key=OUTCOMES.index)
+        title_in = 0.18 + 0.115 * len(worst)
+        look.plate(sheet, title_in / 2.0 - 0.05, 0.3, worst.upper(), look.VERDICT_COLOURS[worst])
+    title = "".join(look.wrapped(picture.title, width_in - title_in, look.HEAD_PT, 1))
+    look.say(sheet, title_in, 0.3, title, look.HEAD_PT, bold=True)
+    for number, line in enumerate(head_lines(picture, width_in)):
+        y_in = HEAD_IN - 0.04 + HEAD_LINE_IN * number
+        look.say(sheet, line.indent, y_in, line.text, look.TEXT_PT, line.colour)
+        if line.outcome:
+            look.say(sheet, 0.0, y_in, line.outcome, look.TEXT_PT, look.VERDICT_COLOURS[line.outcome], bold=True)
 
 
 def colour_of(event: Event) -> str:

@@ -8,6 +8,7 @@ and bands, limits and verdicts carry words.
 from __future__ import annotations
 
 import textwrap
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -26,9 +27,8 @@ Floats = NDArray[np.float64]
 
 INK = "#222222"
 QUIET = "#6b6b6b"
-FAINT = "#dddddd"
 GREEN = "#009E73"
-SKY = "#56B4E9"
+BETWEEN = "#F7EBC6"
 VERMILLION = "#D55E00"
 
 VERDICT_COLOURS = {"pass": GREEN, "fail": VERMILLION, "undecided": QUIET}
@@ -41,7 +41,7 @@ EVENT_COLOURS = {
     "rider": QUIET,
 }
 MODE_COLOURS = ("#E3E3E3", "#FBE3B0", "#F3DCE8", "#D3E9F7", "#B5E0D2", "#F6C9A8", "#F0B7A0", "#D9C7E8")
-STEP_COLOURS = ("#FFFFFF", "#DCEBF6", "#B0D2EA", "#7FB5DC", "#4A97CA")
+STEP_COLOURS = ("#DCEBF6", "#B0D2EA", "#7FB5DC", "#4A97CA")
 
 TEXT_PT, SMALL_PT, HEAD_PT = 9.0, 8.0, 15.0
 PNG_DPI = 120
@@ -81,18 +81,20 @@ class Style(NamedTuple):
 
     colour: str
     ink: str
-    dashes: str = "-"
+    dashes: str | tuple[float, tuple[float, ...]] = "-"
     width: float = 1.4
 
 
 LEFT = Style("#0072B2", "#0072B2")
 RIGHT = Style("#E69F00", "#9A6A00", "--")
-LEFT_RECORDED = Style("#7FB1D3", "#3F779F", ":", 2.0)
-RIGHT_RECORDED = Style("#D9B36A", "#8A6A24", "-.", 1.0)
+# Wide and pale, so that the controller's own pulses can be read on top of them.
+LEFT_RECORDED = Style("#8FC1E3", "#3F779F", (0.0, (3.0, 0.8)), 3.4)
+RIGHT_RECORDED = Style("#EBC573", "#8A6A24", (0.0, (1.0, 1.0)), 2.4)
 TRUE = Style(GREEN, "#00785A", "-", 2.4)
 UNDERSTOOD = Style(INK, INK, "--")
 RAW = Style("#A0A0A0", QUIET, "-", 0.8)
 LINE_VOLTAGE = Style("#5A5A5A", INK, "-", 0.9)
+THRESHOLD = Style("#B08A1E", "#7A5F10", (0.0, (4.0, 3.0)), 0.7)
 SINGLE = Style(INK, INK)
 LIMIT = Style(VERMILLION, "#B34700", "-.", 1.2)
 
@@ -252,31 +254,46 @@ def line(axes: Axes, t_s: Floats, values: Floats, style: Style, steps: bool = Fa
     )
 
 
+def point(axes: Axes, t_s: float, value: float) -> None:
+    """A dot on a line."""
+    axes.plot(t_s, value, "o", color=INK, markersize=4.0, zorder=4)
+
+
+def merged(axes: Axes, stretches: Sequence[Run]) -> list[tuple[float, float]]:
+    """Start and length of the stretches, in seconds; those too close to be told apart are one."""
+    first_s, last_s = axes.get_xlim()
+    least_s = (last_s - first_s) / COLUMNS
+    spans: list[tuple[float, float]] = []
+    for run in stretches:
+        if spans and run.start_s - sum(spans[-1]) < least_s:
+            start_s = spans.pop()[0]
+            spans.append((start_s, run.stop_s - start_s))
+        else:
+            spans.append((run.start_s, run.stop_s - run.start_s))
+    return spans
+
+
 def bar(axes: Axes, stretches: Sequence[Run], at: float, height: float, colour: str) -> None:
     """Stretches as a thin bar; its edge keeps the shortest visible."""
-    spans = [(run.start_s, run.stop_s - run.start_s) for run in stretches]
-    if spans:
-        axes.broken_barh(spans, (at, height), facecolor=colour, edgecolor=colour, linewidth=0.8, zorder=3)
+    spans = merged(axes, stretches)
+    axes.broken_barh(spans, (at, height), facecolor=colour, edgecolor=colour, linewidth=0.8, zorder=3)
 
 
-def band(axes: Axes, run: Run, at: float, height: float, colour: str, words: str, ink: str = INK) -> None:
-    """A stretch as a coloured band with its words inside, as far as they fit."""
-    axes.broken_barh(
-        [(run.start_s, run.stop_s - run.start_s)], (at, height), facecolor=colour, edgecolor="white", linewidth=0.6
-    )
-    first_s, last_s = axes.get_xlim()
-    from_s, to_s = max(run.start_s, first_s), min(run.stop_s, last_s)
+def bands(axes: Axes, stretches: Sequence[Run], at: float, height: float, colour: str, words: str, ink: str) -> None:
+    """Stretches as coloured bands with their words inside, as far as they fit; the scales have to be set."""
+    (first_s, last_s), (low, high) = axes.get_xlim(), axes.get_ylim()
     width_in, height_in = size_in(axes)
-    low, high = axes.get_ylim()
-    room_in = (to_s - from_s) / (last_s - first_s) * width_in - 0.06
-    size_pt = SMALL_PT if len(words) <= letters(room_in, SMALL_PT) else SMALL_PT - 1.0
-    most_lines = int(height / (high - low) * height_in * 72.0 / size_pt)
-    lines = wrapped(words, room_in, size_pt, max(most_lines, 1))
-    if lines and max(map(len, lines)) <= letters(room_in, size_pt):
-        text, middle_s = "\n".join(lines), (from_s + to_s) / 2.0
-        axes.text(
-            middle_s, at + height / 2.0, text, size=size_pt, color=ink, ha="center", va="center", linespacing=1.0
-        )
+    spans = merged(axes, stretches)
+    axes.broken_barh(spans, (at, height), facecolor=colour, edgecolor=colour, linewidth=0.4)
+    for start_s, length_s in spans:
+        from_s, to_s = max(start_s, first_s), min(start_s + length_s, last_s)
+        room_in = (to_s - from_s) / (last_s - first_s) * width_in - 0.06
+        size_pt = SMALL_PT if len(words) <= letters(room_in, SMALL_PT) else SMALL_PT - 1.0
+        most_lines = max(int(height / (high - low) * height_in * 72.0 / size_pt), 1)
+        lines = wrapped(words, room_in, size_pt, most_lines)
+        if lines and max(map(len, lines)) <= letters(room_in, size_pt):
+            place, text = ((from_s + to_s) / 2.0, at + height / 2.0), "\n".join(lines)
+            axes.text(*place, text, size=size_pt, color=ink, ha="center", va="center", linespacing=1.0)
 
 
 def heading(axes: Axes, name: str, note: str, warns: bool, stacked: bool) -> None:
@@ -293,8 +310,8 @@ def heading(axes: Axes, name: str, note: str, warns: bool, stacked: bool) -> Non
 
 def shade(axes: Axes, wrong: Sequence[Run]) -> None:
     """Tint the stretches in which something is wrong."""
-    for run in wrong:
-        axes.axvspan(run.start_s, run.stop_s, facecolor=VERMILLION, alpha=0.13, linewidth=0.0, zorder=0.2)
+    for start_s, length_s in merged(axes, wrong):
+        axes.axvspan(start_s, start_s + length_s, facecolor=VERMILLION, alpha=0.13, linewidth=0.0, zorder=0.2)
 
 
 def limits(axes: Axes, values: Sequence[Limit]) -> list[Label]:
@@ -303,9 +320,8 @@ def limits(axes: Axes, values: Sequence[Limit]) -> list[Label]:
     labels = []
     for limit in values:
         if low <= limit.at <= high:
-            axes.axhline(
-                limit.at, color=LIMIT.colour, linestyle=LIMIT.dashes, linewidth=LIMIT.width, label=limit.words
-            )
+            style = {"color": LIMIT.colour, "linestyle": LIMIT.dashes, "linewidth": LIMIT.width}
+            axes.axhline(limit.at, label=limit.words, **style)
             labels.append(Label(limit.at, limit.words, LIMIT.ink))
         else:
             arrow = "\N{UPWARDS ARROW}" if limit.at > high else "\N{DOWNWARDS ARROW}"
@@ -321,31 +337,27 @@ def beside(axes: Axes, labels: Sequence[Label], room_in: float) -> None:
     ordered = sorted(labels, key=lambda label: label.at)
     heights = [min(max((label.at - low) / (high - low), 0.0), 1.0) * height_in for label in ordered]
     places = spread(heights, line_in, -0.02, height_in + 0.02)
+    tie = (1.0 + 0.02 / width_in, 1.0 + 0.14 / width_in)
     for label, from_in, to_in in zip(ordered, heights, places, strict=True):
-        near, far = 1.0 + 0.02 / width_in, 1.0 + 0.14 / width_in
-        axes.plot(
-            (near, far),
-            (from_in / height_in, to_in / height_in),
-            transform=axes.transAxes,
-            color=label.colour,
-            linewidth=0.7,
-            clip_on=False,
-        )
+        ends = (from_in / height_in, to_in / height_in)
+        axes.plot(tie, ends, transform=axes.transAxes, color=label.colour, linewidth=0.7, clip_on=False)
         text = wrapped(label.text, room_in - 0.18, SMALL_PT, 1)[0]
-        axes.text(
-            1.0 + 0.18 / width_in,
-            to_in / height_in,
-            text,
-            transform=axes.transAxes,
-            size=SMALL_PT,
-            color=label.colour,
-            va="center_baseline",
-        )
+        place = (1.0 + 0.18 / width_in, to_in / height_in)
+        how: dict[str, Any] = {"size": SMALL_PT, "color": label.colour, "va": "center_baseline"}
+        axes.text(*place, text, transform=axes.transAxes, **how)
 
 
 def moment(axes: Axes, t_s: float, colour: str) -> None:
     """A thin line at an event, behind the data."""
     axes.axvline(t_s, color=colour, linewidth=0.7, alpha=0.5, zorder=0.8)
+
+
+def say(
+    sheet: Axes, x_in: float, y_in: float, text: str, size_pt: float, colour: str = INK, bold: bool = False
+) -> None:
+    """Write on a sheet, from a point on."""
+    weight = "bold" if bold else "normal"
+    sheet.text(x_in, y_in, text, size=size_pt, color=colour, weight=weight, va="center_baseline")
 
 
 def plate(sheet: Axes, x_in: float, y_in: float, word: str, colour: str) -> None:
@@ -376,7 +388,9 @@ def save(figure: Figure, path_without_suffix: Path) -> tuple[Path, Path]:
     """
     svg = path_without_suffix.with_name(path_without_suffix.name + ".svg")
     png = path_without_suffix.with_name(path_without_suffix.name + ".png")
-    with styled(), written_whole(svg) as whole_svg, written_whole(png) as whole_png:
+    with styled(), written_whole(svg) as whole_svg, written_whole(png) as whole_png, warnings.catch_warnings():
+        # A name in a script that the font lacks shows as boxes, which is plain enough.
+        warnings.filterwarnings("ignore", message="Glyph")
         figure.savefig(whole_svg, format="svg", metadata={"Date": None, "Creator": "drydive"})
         figure.savefig(whole_png, format="png", dpi=PNG_DPI, metadata={"Software": "drydive"})
     return svg, png

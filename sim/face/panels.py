@@ -10,10 +10,10 @@ from matplotlib.axes import Axes
 
 from sim.face import look
 from sim.face.look import Floats, Label, Limit
-from sim.face.picture import Picture, has, lengthened, stretches, trouble
+from sim.face.picture import Mask, Picture, has, lengthened, stretches, trouble
 from sim.record.table import Table
-from sim.verdict.words import number
-from sim.world import protection
+from sim.verdict.words import number, times
+from sim.world import protection, supply
 
 # Full scale of a converter of 12 bits, the usual one; raw counts are drawn as a part of it.
 FULL_COUNTS = 4095.0
@@ -50,50 +50,13 @@ class Contact(NamedTuple):
     worked: float
     did: str
     read: str
-    # What the line's level means, where the panel can know it.
-    low: str
-    high: str
     height_in: float
 
 
 CONTACTS = (
-    Contact(
-        name="Dead-man",
-        line="deadman_line_v",
-        reads="deadman",
-        truth="deadman_pressed",
-        worked=1.0,
-        did="rider presses",
-        read="reads pressed",
-        low="pressed",
-        high="open",
-        height_in=0.85,
-    ),
-    Contact(
-        name="Mode button",
-        line="mode_line_v",
-        reads="mode_button",
-        truth="mode_pressed",
-        worked=1.0,
-        did="rider presses",
-        read="reads pressed",
-        low="pressed",
-        high="open",
-        height_in=0.85,
-    ),
-    # Its contact may close when pulled or when in place.
-    Contact(
-        name="Kill cord",
-        line="cord_line_v",
-        reads="kill_cord",
-        truth="cord_seated",
-        worked=0.0,
-        did="rider pulls",
-        read="reads pulled",
-        low="low",
-        high="high",
-        height_in=0.62,
-    ),
+    Contact("Dead-man", "deadman_line_v", "deadman", "deadman_pressed", 1.0, "rider presses", "reads pressed", 0.85),
+    Contact("Mode button", "mode_line_v", "mode_button", "mode_pressed", 1.0, "rider presses", "reads pressed", 0.85),
+    Contact("Kill cord", "cord_line_v", "kill_cord", "cord_seated", 0.0, "rider pulls", "reads pulled", 0.62),
 )
 UNDERSTOOD = ("lever_understood_frac", "lever_permille")
 PULSES = ("left_pulse_us", "right_pulse_us", "recorded_left_pulse_us", "recorded_right_pulse_us")
@@ -125,10 +88,6 @@ def panels(picture: Picture, weakest_cell: bool = False) -> list[Panel]:
     return [panel for present, panel in offered if present]
 
 
-UNDERSTOOD = ("lever_understood_frac", "lever_permille")
-PULSES = ("left_pulse_us", "right_pulse_us", "recorded_left_pulse_us", "recorded_right_pulse_us")
-
-
 def draw_trouble(axes: Axes, picture: Picture) -> Drawn:
     """One bar for each thing that is wrong."""
     found = trouble(picture)
@@ -146,7 +105,7 @@ def draw_lever(axes: Axes, picture: Picture) -> Drawn:
     axes.set(ylim=(-0.06, 1.06), yticks=(0.0, 0.5, 1.0))
     columns = []
     if "hall_counts" in table:
-        full = max(FULL_COUNTS, *finite_bounds(table["hall_counts"]))
+        full = max((FULL_COUNTS, *finite_bounds(table["hall_counts"])))
         columns.append((table["hall_counts"] / full, look.RAW, f"raw, {full:.0f} is 1"))
     if "lever_frac" in table:
         columns.append((table["lever_frac"], look.TRUE, "lever itself"))
@@ -160,7 +119,7 @@ def draw_lever(axes: Axes, picture: Picture) -> Drawn:
 def contact_panel(contact: Contact, table: Table) -> Panel:
     """The panel of a contact; lower where only its readings are known."""
     with_line = contact.line in table
-    name = f"{contact.name}: line (V) and readings" if with_line else contact.name
+    name = f"{contact.name}: line (V)" if with_line else contact.name
     height_in = contact.height_in if with_line else 0.3
     return Panel(name, height_in, lambda axes, picture: draw_contact(axes, picture, contact))
 
@@ -168,31 +127,35 @@ def contact_panel(contact: Contact, table: Table) -> Panel:
 def draw_contact(axes: Axes, picture: Picture, contact: Contact) -> Drawn:
     """A contact's line voltage against the input's thresholds, what it reads, and what the rider did."""
     table = picture.table
-    top_v = 1.0
     labels: list[Label] = []
+    top_v = 1.0
     if contact.line in table:
         top_v = rail_top(picture, contact)
         labels += thresholds(axes, picture, contact)
         look.line(axes, picture.t_s, table[contact.line], look.LINE_VOLTAGE)
-        bare(axes, (-0.5 * top_v, 1.08 * top_v))
-        axes.set_yticks([0.0, top_v])
+    low_v = (-0.5 if has(table, contact.reads, contact.truth) else -0.08) * top_v
+    if contact.line in table:
+        bare(axes, (low_v, 1.08 * top_v), (0.0, top_v))
     else:
-        bare(axes, (-0.5, 0.0))
+        bare(axes, (low_v, 0.0))
     did = table[contact.truth] == contact.worked if contact.truth in table else None
     if did is not None:
         look.bar(axes, stretches(picture, did), -0.22 * top_v, 0.12 * top_v, look.GREEN)
-        labels.append(Label(-0.16 * top_v, contact.did, look.GREEN))
+        labels.append(Label(-0.16 * top_v, contact.did, look.TRUE.ink))
     if contact.reads not in table:
         return Drawn(labels)
     read = table[contact.reads] == contact.worked
+    if "chip" in table:
+        # A chip that does not run reads nothing.
+        read &= table["chip"] == supply.RUNNING
     look.bar(axes, stretches(picture, read), -0.44 * top_v, 0.12 * top_v, look.INK)
     labels.append(Label(-0.38 * top_v, contact.read, look.INK))
     if did is None:
         return Drawn(labels)
     wrong = stretches(picture, read & ~lengthened(picture, did))
     look.bar(axes, wrong, -0.44 * top_v, 0.12 * top_v, look.VERMILLION)
-    times = "once" if len(wrong) == 1 else f"{len(wrong)} times"
-    return Drawn(labels, note=f"{contact.read} {times} with no hand on it" if wrong else "", warns=bool(wrong))
+    note = f"{contact.read} {times(len(wrong))} with no hand on it" if wrong else ""
+    return Drawn(labels, note=note, warns=bool(wrong))
 
 
 def rail(picture: Picture) -> Floats | None:
@@ -209,8 +172,7 @@ def rail(picture: Picture) -> Floats | None:
 def rail_top(picture: Picture, contact: Contact) -> float:
     """The top of a contact's scale."""
     rail_v = rail(picture)
-    highest_v = np.nanmax(picture.table[contact.line] if rail_v is None else rail_v)
-    return max(float(highest_v), 0.1)
+    return max((0.1, *finite_bounds(picture.table[contact.line] if rail_v is None else rail_v)))
 
 
 def thresholds(axes: Axes, picture: Picture, contact: Contact) -> list[Label]:
@@ -220,13 +182,15 @@ def thresholds(axes: Axes, picture: Picture, contact: Contact) -> list[Label]:
         return []
     low_frac, high_frac = picture.limits["input_low_frac"], picture.limits["input_high_frac"]
     t_s, rail_v = look.envelope(picture.t_s, rail_v)
-    axes.fill_between(t_s, low_frac * rail_v, high_frac * rail_v, color="#F7EBC6", linewidth=0.0, zorder=0.5)
+    axes.fill_between(t_s, low_frac * rail_v, high_frac * rail_v, color=look.BETWEEN, linewidth=0.0, zorder=0.5)
     for frac in (low_frac, high_frac):
-        axes.plot(t_s, frac * rail_v, color="#B08A1E", linewidth=0.7, linestyle=(0, (4, 3)))
-    low_v, high_v = low_frac * float(rail_v[-1]), high_frac * float(rail_v[-1])
+        look.line(axes, t_s, frac * rail_v, look.THRESHOLD)
+    low_v, high_v = low_frac * rail_top(picture, contact), high_frac * rail_top(picture, contact)
+    # The cord's contact may close when pulled or when in place; the others close when pressed.
+    low, high = ("pressed", "open") if contact.worked else ("low", "high")
     return [
-        Label(low_v, f"{contact.low} to {number(round(low_v, 2))} V", "#7A5F10"),
-        Label(high_v, f"{contact.high} from {number(round(high_v, 2))} V", "#7A5F10"),
+        Label(low_v, f"{low} to {number(round(low_v, 2))} V", look.THRESHOLD.ink),
+        Label(high_v, f"{high} from {number(round(high_v, 2))} V", look.THRESHOLD.ink),
     ]
 
 
@@ -237,17 +201,23 @@ def draw_controller(axes: Axes, picture: Picture) -> Drawn:
     bare(axes, (0.0, float(len(lanes))))
     labels = []
     for lane, name in enumerate(lanes):
-        for run in look.runs(t_s, table[name]):
-            value = int(run.value) if np.isfinite(run.value) else -1
+        found = look.runs(t_s, table[name])
+        for value in sorted({int(run.value) for run in found if np.isfinite(run.value)}):
+            same = [run for run in found if run.value == value]
             if name == "mode":
-                colour = look.MODE_COLOURS[value % len(look.MODE_COLOURS)] if value >= 0 else "#555555"
-                words = picture.modes.get(value, f"mode {value}") if value >= 0 else "chip not running"
-            else:
-                colour = look.STEP_COLOURS[min(max(value, 0), len(look.STEP_COLOURS) - 1)]
-                words = f"step {value}" if value > 0 else ""
-            look.band(axes, run, lane + 0.06, 0.88, colour, words, look.INK if value >= 0 else "white")
-        labels.append(Label(lane + 0.5, "mode" if name == "mode" else "power step", look.INK))
+                look.bands(axes, same, lane + 0.06, 0.88, *mode_band(picture, value))
+            elif value > 0:
+                colour = look.STEP_COLOURS[min(value, len(look.STEP_COLOURS)) - 1]
+                look.bands(axes, same, lane + 0.06, 0.88, colour, f"step {value}", look.INK)
+        labels.append(Label(lane + 0.5, name.replace("_", " "), look.INK))
     return Drawn(labels)
+
+
+def mode_band(picture: Picture, mode: int) -> tuple[str, str, str]:
+    """Colour of a mode's band, its words, and their colour."""
+    if mode < 0:
+        return look.QUIET, "chip not running", "white"
+    return look.MODE_COLOURS[mode % len(look.MODE_COLOURS)], picture.modes.get(mode, f"mode {mode}"), look.INK
 
 
 def draw_pulses(axes: Axes, picture: Picture) -> Drawn:
@@ -272,26 +242,43 @@ def draw_pulses(axes: Axes, picture: Picture) -> Drawn:
 
 def draw_bus(axes: Axes, picture: Picture) -> Drawn:
     """Bus voltage over the ESCs' cut-off."""
-    bus_v = picture.table["bus_v"]
-    look.line(axes, picture.t_s, bus_v, look.SINGLE)
-    fit(axes, bus_v, include=values_of(picture, "esc_cut_v"))
+    table = picture.table
     # A bus that is switched off is not low.
-    fed = np.ones(len(bus_v), dtype=np.bool_)
-    if "switch_closed" in picture.table:
-        fed &= picture.table["switch_closed"] > 0.5
-    if "protection_tripped" in picture.table:
-        fed &= picture.table["protection_tripped"] == protection.CLOSED
-    nearest = lowest(axes, picture, np.where(fed, bus_v, np.nan), "esc_cut_v", "the ESC cut-off", 1)
-    return Drawn((), named(picture, "V", esc_cut_v="ESC cut-off"), *nearest)
+    fed = np.ones(len(table), dtype=np.bool_)
+    if "switch_closed" in table:
+        fed &= table["switch_closed"] > 0.5
+    if "protection_tripped" in table:
+        fed &= table["protection_tripped"] == protection.CLOSED
+    return draw_voltage(axes, picture, table["bus_v"], "esc_cut_v", "ESC cut-off", 1, fed)
 
 
 def draw_cell(axes: Axes, picture: Picture) -> Drawn:
     """The weakest cell over the protection's limit."""
-    cell_v = picture.table["cell_v_min"]
-    look.line(axes, picture.t_s, cell_v, look.SINGLE)
-    fit(axes, cell_v, include=values_of(picture, "cell_low_v"))
-    nearest = lowest(axes, picture, cell_v, "cell_low_v", "the protection's limit", 2)
-    return Drawn((), named(picture, "V", cell_low_v="cell limit"), *nearest)
+    return draw_voltage(axes, picture, picture.table["cell_v_min"], "cell_low_v", "cell limit", 2)
+
+
+def draw_rail(axes: Axes, picture: Picture) -> Drawn:
+    """The logic's rail over its brown-out."""
+    return draw_voltage(axes, picture, picture.table["rail_v"], "brown_out_v", "brown-out", 2)
+
+
+def draw_voltage(
+    axes: Axes, picture: Picture, values: Floats, key: str, words: str, digits: int, among: Mask | None = None
+) -> Drawn:
+    """A voltage over its limit; the lowest point, among some rows if given, is marked, and how near in words."""
+    look.line(axes, picture.t_s, values, look.SINGLE)
+    fit(axes, values, include=values_of(picture, key))
+    limit = named(picture, "V", **{key: words})
+    counted = np.flatnonzero(np.isfinite(values) if among is None else np.isfinite(values) & among)
+    if not len(counted):
+        return Drawn(limits=limit)
+    lowest = int(counted[values[counted].argmin()])
+    look.point(axes, picture.t_s[lowest], values[lowest])
+    note, under = f"lowest {values[lowest]:.{digits}f} V", False
+    for limit_v in values_of(picture, key):
+        under = bool(values[lowest] < limit_v)
+        note += f", {abs(values[lowest] - limit_v):.{digits}f} V {'under' if under else 'over'} the {words}"
+    return Drawn((), limit, note, under)
 
 
 def rail_left(picture: Picture) -> bool:
@@ -302,21 +289,14 @@ def rail_left(picture: Picture) -> bool:
     return bool(table["rail_v"].min() < (limits["brown_out_v"] + limits["rail_nominal_v"]) / 2.0)
 
 
-def draw_rail(axes: Axes, picture: Picture) -> Drawn:
-    """The logic's rail over its brown-out."""
-    rail_v = picture.table["rail_v"]
-    look.line(axes, picture.t_s, rail_v, look.SINGLE)
-    fit(axes, rail_v, include=values_of(picture, "brown_out_v"))
-    nearest = lowest(axes, picture, rail_v, "brown_out_v", "brown-out", 2)
-    return Drawn((), named(picture, "V", brown_out_v="brown-out"), *nearest)
-
-
 def draw_current(axes: Axes, picture: Picture) -> Drawn:
     """Pack current under the protection's trip levels."""
     table = picture.table
     drawn_a = table["bus_a"] if "bus_a" in table else table["pack_a"]
     look.line(axes, picture.t_s, drawn_a, look.SINGLE)
     highest_a = max(finite_bounds(drawn_a), default=0.0)
+    for highest in np.flatnonzero(drawn_a == highest_a)[:1]:
+        look.point(axes, picture.t_s[highest], highest_a)
     near = [trip_a for trip_a in values_of(picture, "trip_fast_a") if trip_a < FAR * highest_a]
     fit(axes, drawn_a, include=(0.0, *values_of(picture, "trip_slow_a"), *near))
     limits = named(picture, "A", trip_slow_a="slow trip", trip_fast_a="fast trip")
@@ -353,7 +333,7 @@ def labelled(
     """Draw a line; its label stands where the line ends."""
     look.line(axes, picture.t_s, values, style, steps)
     known = values[np.isfinite(values)]
-    dashed = {"--": ", dashed", ":": ", dotted", "-.": ", dash-dot"}.get(style.dashes, "")
+    dashed = ", dashed" if style.dashes == "--" else ""
     return Label(float(known[-1]) if len(known) else 0.0, words + dashed, style.ink)
 
 
@@ -366,20 +346,6 @@ def named(picture: Picture, unit: str, **words: str) -> list[Limit]:
     """The limits of the picture that it has, in words with their value."""
     known = picture.limits
     return [Limit(known[key], f"{text} {number(known[key])} {unit}") for key, text in words.items() if key in known]
-
-
-def lowest(axes: Axes, picture: Picture, values: Floats, key: str, words: str, digits: int) -> tuple[str, bool]:
-    """Mark the lowest voltage; how far from a limit in words, and whether past it."""
-    if not np.isfinite(values).any():
-        return "", False
-    index = int(np.nanargmin(values))
-    value = float(values[index])
-    axes.plot(picture.t_s[index], value, "o", color=look.INK, markersize=4.0, zorder=4)
-    if key not in picture.limits:
-        return f"lowest {value:.{digits}f} V", False
-    margin = value - picture.limits[key]
-    side = "over" if margin >= 0.0 else "under"
-    return f"lowest {value:.{digits}f} V, {abs(margin):.{digits}f} V {side} {words}", margin < 0.0
 
 
 def fit(axes: Axes, *columns: Floats, include: Sequence[float] = ()) -> None:
@@ -397,8 +363,9 @@ def finite_bounds(values: Floats) -> tuple[float, ...]:
     return (float(known.min()), float(known.max())) if len(known) else ()
 
 
-def bare(axes: Axes, ylim: tuple[float, float]) -> None:
-    """A panel with no scale of its own."""
-    axes.set(ylim=ylim, yticks=[])
+def bare(axes: Axes, ylim: tuple[float, float], yticks: Sequence[float] = ()) -> None:
+    """A panel with no axis line and no lines across."""
+    axes.set(ylim=ylim, yticks=yticks)
+    axes.tick_params(left=False)
     axes.spines["left"].set_visible(False)
     axes.grid(False, axis="y")

@@ -38,7 +38,7 @@ class Params(NamedTuple):
 class State(NamedTuple):
     mode: int
     armed_s: float
-    silent_s: float  # since the last valid pulse
+    silent_s: float  # since the last pulse it heeded
     low_s: float  # bus under the cut-off
     target_frac: float
     duty_frac: float
@@ -95,7 +95,9 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
     throttle = throttle_of(params, pulse_us) if pulse_seen else 0.0
     stop_seen = pulse_seen and throttle <= 0.0
     holding = params.on_lost == HOLDS and silent_s < params.lost_after_s + params.hold_s
-    silent_s = 0.0 if pulse_seen else silent_s + dt_s
+    # Once it has given up holding, only a stop pulse counts as hearing again.
+    heard = stop_seen or (pulse_seen and (mode != SIGNAL_LOST or holding))
+    silent_s = 0.0 if heard else silent_s + dt_s
     low_s = low_s + dt_s if bus_v < params.cut_v else 0.0
     # A delay of 0 still needs one low sample.
     cuts = low_s > 0.0 and low_s >= params.cut_delay_s
@@ -123,8 +125,7 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
     elif mode == CUT:
         if stop_seen and low_s <= 0.0:
             mode = READY
-    elif stop_seen or (pulse_seen and holding):
-        # While it still holds it follows the first pulse again; once it has stopped it wants to see a stop.
+    elif heard:
         mode = READY
         target = throttle
     elif cuts:
