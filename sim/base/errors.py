@@ -12,7 +12,8 @@ class Fault:
     """One thing wrong in one place of one input.
 
     `line` and `column` count from 1; `None` where the input has no such place
-    (a missing file, a command-line option).
+    (a missing file, a command-line option). `path` is empty where only the one
+    who asked knows what file or option the fault is in.
     """
 
     path: str
@@ -24,8 +25,8 @@ class Fault:
 
     def __str__(self) -> str:
         place = ":".join(str(part) for part in (self.path, self.line, self.column) if part is not None)
-        key = f"{self.key}: " if self.key else ""
-        return f"{place}: {key}expected {self.expected}; got {self.got}"
+        where = "".join(f"{part}: " for part in (place, self.key) if part)
+        return one_line(f"{where}expected {self.expected}; got {self.got}")
 
 
 class InputError(Exception):
@@ -34,6 +35,17 @@ class InputError(Exception):
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+def one_line(text: str) -> str:
+    """Text that stays on its line: what does not print is written as its escape."""
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
+def shown(value: object, most: int = 60) -> str:
+    """A value from a file, cut to a length that still shows what it is."""
+    text = str(value)
+    return text if len(text) <= most else f"{text[:most]}... ({len(text)} characters)"
 
 
 def did_you_mean(name: str, known: Sequence[str]) -> str:

@@ -6,15 +6,17 @@ import math
 import re
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, GetCoreSchemaHandler
+from pydantic import AfterValidator, BaseModel, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
-from sim.base.document import refusal
+from sim.base.document import number_refusal, refusal
+from sim.base.wording import given as words_for
 
-FORMS = "a number, 'VALUE +- PART', 'VALUE +- PERCENT%' or 'LOW .. HIGH'"
+FORMS = "as VALUE, 'VALUE +- PART', 'VALUE +- PERCENT%' or 'LOW .. HIGH'"
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _PLUS_MINUS = re.compile(rf"^({_NUMBER})\s*(?:\+-|±)\s*({_NUMBER})\s*(%?)$")
-_RANGE = re.compile(rf"^({_NUMBER})\s*\.\.\s*({_NUMBER})$")
+# Three dots in a row could be read two ways.
+_RANGE = re.compile(rf"^({_NUMBER})\s*(?<!\.)\.\.(?!\.)\s*({_NUMBER})$")
 
 
 class Toleranced(float):
@@ -49,45 +51,70 @@ class Toleranced(float):
         """
         if isinstance(given, Toleranced):
             return given
-        text = str(given).strip()
+        text = given.strip() if isinstance(given, str) else str(given)
         if match := _PLUS_MINUS.match(text):
             nominal, part = float(match[1]), float(match[2])
             if part < 0.0:
-                raise refusal("a tolerance that is not negative", text)
+                raise number_refusal("its tolerance not negative", words_for(given))
             part = abs(nominal) * part / 100.0 if match[3] else part
-            return cls(nominal, nominal - part, nominal + part)
-        if match := _RANGE.match(text):
+            made = cls(nominal, nominal - part, nominal + part)
+        elif match := _RANGE.match(text):
             low, high = float(match[1]), float(match[2])
             if high < low:
-                raise refusal("a range from low to high", text)
-            return cls(0.5 * (low + high), low, high)
-        try:
-            value = float(text)
-        except ValueError:
-            raise refusal(FORMS, f"'{text}'" if given is not None else "nothing") from None
-        if not math.isfinite(value):
-            raise refusal("a finite number", text)
-        return cls(value)
+                raise number_refusal("the lower end of a range first", words_for(given))
+            made = cls(0.5 * low + 0.5 * high, low, high)
+        else:
+            try:
+                made = cls(float(text))
+            except ValueError:
+                raise number_refusal(FORMS, words_for(given)) from None
+        if not (math.isfinite(made.low) and math.isfinite(made.high)):
+            raise number_refusal("finite", words_for(given))
+        return made
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(cls.read)
 
 
-def _within(low: float, high: float, open_low: bool, words: str) -> AfterValidator:
+def exact(value: float) -> Toleranced:
+    """A number without tolerance."""
+    return Toleranced(value)
+
+
+def ordered(entry: BaseModel, lower: str, upper: str, may_equal: bool = False) -> None:
+    """Refuse two numbers of an entry that stand the wrong way round.
+
+    Raises
+    ------
+    PydanticCustomError
+        At the upper one.
+    """
+    low, high = getattr(entry, lower), getattr(entry, upper)
+    if high < low or (high == low and not may_equal):
+        word = "at least" if may_equal else "more than"
+        raise refusal(f"{word} {lower} ({low:g})", f"{high:g}", upper)
+
+
+def within(low: float, high: float, above: bool = False) -> AfterValidator:
+    """Check that the whole band lies from `low` (or, with `above`, from more than that) to `high`."""
+    words = f"more than {low:g}" if above else f"at least {low:g}"
+    if math.isfinite(high):
+        words = f"{words} and at most {high:g}" if above else f"from {low:g} to {high:g}"
+
     def check(value: Toleranced) -> Toleranced:
-        too_low = value.low <= low if open_low else value.low < low
+        too_low = value.low <= low if above else value.low < low
         if too_low or value.high > high:
             band = f" with its tolerance {value.low:g} .. {value.high:g}" if value.low != value.high else ""
-            raise refusal(words, f"{float(value):g}{band}")
+            raise number_refusal(words, f"{float(value):g}{band}")
         return value
 
     return AfterValidator(check)
 
 
-Positive = Annotated[Toleranced, _within(0.0, math.inf, True, "more than 0")]
-NotNegative = Annotated[Toleranced, _within(0.0, math.inf, False, "0 or more")]
-Fraction = Annotated[Toleranced, _within(0.0, 1.0, False, "from 0 to 1")]
-PositiveFraction = Annotated[Toleranced, _within(0.0, 1.0, True, "more than 0 and at most 1")]
-AtLeastOne = Annotated[Toleranced, _within(1.0, math.inf, False, "1 or more")]
-Celsius = Annotated[Toleranced, _within(-40.0, 150.0, False, "from -40 to 150 degrees Celsius")]
+Positive = Annotated[Toleranced, within(0.0, math.inf, above=True)]
+NotNegative = Annotated[Toleranced, within(0.0, math.inf)]
+Fraction = Annotated[Toleranced, within(0.0, 1.0)]
+PositiveFraction = Annotated[Toleranced, within(0.0, 1.0, above=True)]
+AtLeastOne = Annotated[Toleranced, within(1.0, math.inf)]
+Celsius = Annotated[Toleranced, within(-40.0, 150.0)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 from sim.base.clock import to_s
@@ -228,11 +229,29 @@ def protection_params(entry: files.Protection, dt_s: float) -> protection.Params
     )
 
 
+def motor_params(entry: files.Motor) -> motor.Params:
+    """One motor with its propeller's inertia."""
+    return motor.Params(
+        k_v_s=motor.k_of_kv(float(entry.kv_rpm_v)),
+        winding_ohm=float(entry.winding_ohm),
+        no_load_a=float(entry.no_load_a),
+        inertia_kg_m2=float(entry.inertia_kg_m2),
+    )
+
+
+def substeps_needed(spinner: motor.Params, on_ohm: float, dt_s: float) -> int:
+    """Substeps of at most half the rotor's own time J R / K^2; a longer one would swing past its answer."""
+    rotor_s = spinner.inertia_kg_m2 * (spinner.winding_ohm + on_ohm) / (spinner.k_v_s * spinner.k_v_s)
+    return math.ceil(dt_s / (0.5 * rotor_s))
+
+
 def machine_params(
     vehicle: files.Vehicle, water: Water, condition: Condition, attitude: str, tick_us: int, substeps: int
 ) -> machine.Params:
-    """Everything behind the pins."""
+    """Everything behind the pins; `substeps` is raised where a light rotor or a slow tick needs more."""
     dt_s = to_s(tick_us)
+    spinner = motor_params(vehicle.motor)
+    substeps = max(substeps, substeps_needed(spinner, float(vehicle.esc.on_ohm), dt_s))
     return machine.Params(
         pack=pack_params(vehicle.pack, condition, dt_s),
         protection=protection_params(vehicle.protection, dt_s),
@@ -252,12 +271,7 @@ def machine_params(
         esc=esc_params(vehicle.esc, dt_s),
         right_frame_offset_us=vehicle.esc.right_frame_offset_us % vehicle.esc.frame_us,
         drivetrain=drivetrain.Params(
-            motor=motor.Params(
-                k_v_s=motor.k_of_kv(float(vehicle.motor.kv_rpm_v)),
-                winding_ohm=float(vehicle.motor.winding_ohm),
-                no_load_a=float(vehicle.motor.no_load_a),
-                inertia_kg_m2=float(vehicle.motor.inertia_kg_m2),
-            ),
+            motor=spinner,
             propeller=propeller_params(vehicle.propeller),
             density_kg_m3=water.density_kg_m3,
             substeps=substeps,

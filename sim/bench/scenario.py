@@ -2,23 +2,41 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, Self
+import itertools
+import math
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, NamedTuple, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from sim.base.clock import to_us
 from sim.base.document import Entry, refusal
+from sim.world import water
 
 Seconds = Annotated[float, Field(ge=0.0)]
 Frac = Annotated[float, Field(ge=0.0, le=1.0)]
 
+
+class Amount(NamedTuple):
+    """What a fault's amount is, and the range it may lie in."""
+
+    what: str
+    low: float
+    high: float = math.inf
+
+    def __str__(self) -> str:
+        if self.low == -math.inf:
+            return self.what
+        return f"{self.what}, {f'at least {self.low:g}' if self.high == math.inf else f'{self.low:g} to {self.high:g}'}"
+
+
 AMOUNTS = {
-    "sensor_drift": "volts",
-    "sensor_noise": "volts rms",
-    "sensor_dropped": "a fraction of samples",
-    "joint_corroded": "ohms",
-    "left_fouled": "a factor on the propeller's torque, 1 or more",
-    "right_fouled": "a factor on the propeller's torque, 1 or more",
+    "sensor_drift": Amount("a number in volts", -math.inf),
+    "sensor_noise": Amount("a number in volts rms", 0.0),
+    "sensor_dropped": Amount("a fraction of the samples", 0.0, 1.0),
+    "joint_corroded": Amount("a number in ohms", 0.0),
+    "left_fouled": Amount("a factor on the propeller's torque", 1.0),
+    "right_fouled": Amount("a factor on the propeller's torque", 1.0),
 }
 """Fault kinds that need an amount, and what it means."""
 
@@ -62,12 +80,24 @@ class WaterEntry(Entry):
 
     @model_validator(mode="after")
     def _numbers_with_given(self) -> Self:
-        numbers = [self.conductivity_s_m, self.density_kg_m3]
-        if self.kind == "given" and None in numbers:
-            raise refusal("conductivity_s_m and density_kg_m3 with kind given", "not both")
-        if self.kind != "given" and numbers != [None, None]:
-            raise refusal("no conductivity_s_m or density_kg_m3 unless kind is given", self.kind)
+        for key in ("conductivity_s_m", "density_kg_m3"):
+            value = getattr(self, key)
+            if self.kind == "given" and value is None:
+                raise refusal("this key, with kind given", "no such key", key)
+            if self.kind != "given" and value is not None:
+                raise refusal(f"no such key with kind {self.kind}, only with given", f"{value:g}", key)
+        low, high = _range_degc(self.kind)
+        if not low <= self.temperature_degc <= high:
+            expected = f"a number in degrees Celsius, {low:g} to {high:g} in {self.kind}"
+            raise refusal(expected, f"{self.temperature_degc:g}", "temperature_degc")
         return self
+
+
+def _range_degc(kind: str) -> tuple[float, float]:
+    """The temperatures that a kind of water is known for."""
+    if kind in water.FRESH:
+        return water.FRESH_DEGC
+    return water.SALINE_DEGC if kind in water.SALINE else water.AIR_DEGC
 
 
 class PackEntry(Entry):
@@ -90,8 +120,9 @@ class RiderStep(Entry):
 
     @model_validator(mode="after")
     def _does_something(self) -> Self:
-        if self.model_fields_set <= {"at_s"}:
-            raise refusal("at least one of lever_frac, deadman, mode_button, kill_cord", "only at_s")
+        moves = ("lever_frac", "deadman", "mode_button", "kill_cord")
+        if all(getattr(self, key) is None for key in moves):
+            raise refusal(f"at least one of {', '.join(moves)}", "only at_s")
         return self
 
 
@@ -106,30 +137,24 @@ class FaultStep(Entry):
     @model_validator(mode="after")
     def _sensible(self) -> Self:
         if self.until_s is not None and self.until_s <= self.at_s:
-            raise refusal(f"until_s after at_s {self.at_s:g}", f"{self.until_s:g}")
-        if self.kind in AMOUNTS:
-            if self.amount is None:
-                raise refusal(f"amount in {AMOUNTS[self.kind]} with {self.kind}", "none")
-            lowest = 1.0 if self.kind.endswith("fouled") else 0.0
-            highest = 1.0 if self.kind == "sensor_dropped" else float("inf")
-            if self.kind != "sensor_drift" and not lowest <= self.amount <= highest:
-                raise refusal(f"amount of {self.kind} in {AMOUNTS[self.kind]}, in range", f"{self.amount:g}")
-        elif self.amount is not None:
-            raise refusal(f"no amount with {self.kind}", f"{self.amount:g}")
+            raise refusal(f"a number in seconds, more than at_s ({self.at_s:g})", f"{self.until_s:g}", "until_s")
+        needed = AMOUNTS.get(self.kind)
+        if needed is None:
+            if self.amount is not None:
+                raise refusal(f"no amount with {self.kind}", f"{self.amount:g}", "amount")
+        elif self.amount is None:
+            raise refusal(f"this key with {self.kind}: {needed}", "no such key", "amount")
+        elif not needed.low <= self.amount <= needed.high:
+            raise refusal(f"{needed}", f"{self.amount:g}", "amount")
         return self
 
 
-def in_order(what: str, times_s: list[float]) -> None:
-    """Refuse times that run backwards.
-
-    Raises
-    ------
-    PydanticCustomError
-        Names the first one out of order.
-    """
-    for before, after in zip(times_s, times_s[1:], strict=False):
-        if after < before:
-            raise refusal(f"{what} in order of at_s", f"{after:g} after {before:g}")
+def _in_order(steps: tuple[Any, ...]) -> tuple[Any, ...]:
+    """Refuse times that run backwards, at the first one that does."""
+    for index, (before, after) in enumerate(itertools.pairwise(steps), 1):
+        if after.at_s < before.at_s:
+            raise refusal(f"no earlier than the one before, at {before.at_s:g} s", f"{after.at_s:g}", index, "at_s")
+    return steps
 
 
 class Scenario(Entry):
@@ -138,15 +163,15 @@ class Scenario(Entry):
     name: str
     says: str = ""
     vehicle: str
-    vehicle_set: dict[str, float] = {}
+    vehicle_set: Mapping[str, float] = {}
     controller: str
     params: str | None = None
-    params_set: dict[str, int] = {}
+    params_set: Mapping[str, int] = {}
     water: WaterEntry
     pack: PackEntry = PackEntry()
     attitude: Literal["held", "towed", "worn"]
-    rider: tuple[RiderStep, ...]
-    faults: tuple[FaultStep, ...] = ()
+    rider: Annotated[tuple[RiderStep, ...], AfterValidator(_in_order)]
+    faults: Annotated[tuple[FaultStep, ...], AfterValidator(_in_order)] = ()
     seed: Annotated[int, Field(ge=0)] = 1
     duration_s: Annotated[float, Field(gt=0.0, le=3600.0)]
     control_hz: Annotated[float, Field(ge=50.0, le=4000.0)] = 1000.0
@@ -164,10 +189,13 @@ class Scenario(Entry):
 
     @model_validator(mode="after")
     def _possible(self) -> Self:
-        in_order("rider steps", [step.at_s for step in self.rider])
-        in_order("faults", [fault.at_s for fault in self.faults])
         if self.water.kind == "air" and self.attitude != "held":
-            raise refusal("attitude held in air", self.attitude)
+            raise refusal("held in air", self.attitude, "attitude")
+        for index, fault in enumerate(self.faults):
+            # A fault that never comes would let every requirement on it pass untried.
+            if fault.at_s >= self.duration_s:
+                expected = f"a number in seconds, less than duration_s ({self.duration_s:g})"
+                raise refusal(expected, f"{fault.at_s:g}", "faults", index, "at_s")
         return self
 
     @property

@@ -6,21 +6,30 @@ what is fitted; ``build`` turns it into the parameters of the physics.
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, Field, model_validator
 
 from sim.base.document import Entry, load, refusal
-from sim.base.quantity import AtLeastOne, Celsius, Fraction, NotNegative, Positive, PositiveFraction, Toleranced
+from sim.base.quantity import (
+    AtLeastOne,
+    Celsius,
+    Fraction,
+    NotNegative,
+    Positive,
+    PositiveFraction,
+    Toleranced,
+    exact,
+    ordered,
+    within,
+)
+from sim.world import b_series
 
+Points = tuple[tuple[float, float], ...]
 Count = Annotated[int, Field(ge=1, le=1000)]
 Whole_us = Annotated[int, Field(ge=1, le=1_000_000)]
-
-
-def exact(value: float) -> Toleranced:
-    """A default without tolerance."""
-    return Toleranced(value)
 
 
 class Throttle(Entry):
@@ -40,6 +49,14 @@ class Throttle(Entry):
     push_s: Positive = exact(0.15)  # quickest full push
     return_s: Positive = exact(0.12)  # spring back from full
     lead_distance_m: Positive = exact(0.1)
+
+    @model_validator(mode="after")
+    def _spaced(self) -> Self:
+        if self.geometry == "slide_by":
+            ordered(self, "magnet_diameter_m", "spacing_m", may_equal=True)
+        elif self.spacing_m != 0.0:
+            raise refusal(f"0 in {self.geometry}, where gap_m sets it", f"{self.spacing_m:g}", "spacing_m")
+        return self
 
 
 class Sensor(Entry):
@@ -91,9 +108,10 @@ class Contact(Entry):
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if self.high_frac.low <= self.low_frac.high:
-            raise refusal("high_frac above low_frac", f"{self.high_frac:g} and {self.low_frac:g}")
-        if self.bounce_us_mean > 0.0 and self.bounce_us_max <= self.bounce_us_mean:
-            raise refusal("bounce_us_max above bounce_us_mean", f"{self.bounce_us_max:g} and {self.bounce_us_mean:g}")
+            expected = f"more than low_frac with its tolerance ({self.low_frac.high:g})"
+            raise refusal(expected, f"{self.high_frac.low:g}", "high_frac")
+        if self.bounce_us_mean > 0.0:
+            ordered(self, "bounce_us_mean", "bounce_us_max")
         return self
 
 
@@ -135,23 +153,21 @@ class Supply(Entry):
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
-        if self.brown_out_v_release < self.brown_out_v:
-            raise refusal("brown_out_v_release at least brown_out_v", f"{self.brown_out_v_release:g}")
-        if self.rail_v_nominal <= self.brown_out_v_release:
-            raise refusal("rail_v_nominal above brown_out_v_release", f"{self.rail_v_nominal:g}")
+        ordered(self, "brown_out_v", "brown_out_v_release", may_equal=True)
+        ordered(self, "brown_out_v_release", "rail_v_nominal")
         return self
 
 
-def _rising(points: tuple[tuple[float, float], ...] | None) -> tuple[tuple[float, float], ...] | None:
+def _rising(points: Points | None) -> Points | None:
     if points is None:
         return None
     charges = [charge for charge, _ in points]
     voltages = [volts for _, volts in points]
     if len(points) < 2 or charges[0] != 0.0 or charges[-1] != 1.0:
         raise refusal("points [charge, volts] from charge 0 to charge 1", f"charges {charges}")
-    if any(after <= before for before, after in zip(charges, charges[1:], strict=False)):
+    if any(after <= before for before, after in itertools.pairwise(charges)):
         raise refusal("charges that rise", f"{charges}")
-    if any(after < before for before, after in zip(voltages, voltages[1:], strict=False)) or voltages[0] <= 0.0:
+    if any(after < before for before, after in itertools.pairwise(voltages)) or voltages[0] <= 0.0:
         raise refusal("voltages above 0 that do not fall with charge", f"{voltages}")
     return points
 
@@ -166,7 +182,7 @@ class Cell(Entry):
     r2_ohm: NotNegative = exact(0.0)
     tau2_s: Positive = exact(200.0)
     activation_j_mol: NotNegative = exact(20_000.0)
-    ocv_v: Annotated[tuple[tuple[float, float], ...] | None, AfterValidator(_rising)] = None
+    ocv_v: Annotated[Points | None, AfterValidator(_rising)] = None
 
 
 class Pack(Entry):
@@ -239,9 +255,9 @@ class Esc(Entry):
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
-        widths = (self.valid_us_min, self.stop_us, self.full_us, self.valid_us_max)
-        if list(widths) != sorted(widths) or self.stop_us == self.full_us:
-            raise refusal("valid_us_min <= stop_us < full_us <= valid_us_max", ", ".join(f"{w:g}" for w in widths))
+        ordered(self, "valid_us_min", "stop_us", may_equal=True)
+        ordered(self, "stop_us", "full_us")
+        ordered(self, "full_us", "valid_us_max", may_equal=True)
         return self
 
 
@@ -258,9 +274,9 @@ class Propeller(Entry):
     """Open-water curves: the B-series, or two lines of one's own."""
 
     diameter_m: Positive
-    blades: Annotated[int, Field(ge=2, le=7)] | None = None
-    pitch_ratio: Toleranced | None = None
-    area_ratio: Toleranced | None = None
+    blades: Annotated[int, Field(ge=b_series.BLADES[0], le=b_series.BLADES[1])] | None = None
+    pitch_ratio: Annotated[Toleranced, within(*b_series.PITCH_RATIO)] | None = None
+    area_ratio: Annotated[Toleranced, within(*b_series.AREA_RATIO)] | None = None
     kt_at_0: Positive | None = None
     kq_at_0: Positive | None = None
     j_zero_thrust: Positive | None = None
@@ -278,6 +294,8 @@ class Propeller(Entry):
                 "either blades, pitch_ratio, area_ratio or kt_at_0, kq_at_0, j_zero_thrust, kq_at_zero_thrust",
                 ", ".join(sorted(self.model_fields_set - {"diameter_m", "ducted"})) or "neither",
             )
+        if whole_lines:
+            ordered(self, "kq_at_zero_thrust", "kq_at_0", may_equal=True)
         return self
 
 
@@ -302,8 +320,7 @@ class Hull(Entry):
 
     @model_validator(mode="after")
     def _slender(self) -> Self:
-        if self.length_m < self.beam_m:
-            raise refusal("length_m at least beam_m", f"{self.length_m:g} and {self.beam_m:g}")
+        ordered(self, "beam_m", "length_m", may_equal=True)
         return self
 
 

@@ -21,6 +21,7 @@ __all__ = ["Entry", "Picture", "Verdict", "listed", "save", "side_by_side", "tim
 
 # What a builder has to see first, first.
 IMPORTANCE = ("supply", "drive", "fault", "controller", "water", "rider")
+ROUTINE = len(IMPORTANCE)
 MOST_EVENTS = 14
 MOST_EVENTS_BESIDE = 9
 # Equal events are many from this many on.
@@ -58,13 +59,16 @@ def listed(events: Sequence[Event], most: int) -> tuple[list[Entry], list[Event]
     Notes
     -----
     Both thrusters doing the same at once is one entry; so are many equal
-    events that water made and, if there are still too many, of any kind.
+    events that water made and, if there are still too many, of any kind. Of
+    those, the first of each kind stays, so that a cause is not lost behind
+    its effects, and then the most important kinds.
     """
     entries = grouped([Entry(event) for event in sides_joined(events)], ("water",))
     if len(entries) > most:
         entries = grouped(entries, IMPORTANCE)
-    by_rank = sorted(range(len(entries)), key=lambda index: (rank(entries[index].event), index))
-    kept = set(by_rank[:most])
+    ranks = [rank(entry.event) for entry in entries]
+    later = [place in ranks[:index] or place == ROUTINE for index, place in enumerate(ranks)]
+    kept = set(sorted(range(len(entries)), key=lambda index: (later[index], ranks[index], index))[:most])
     left_out = [entry.event for index, entry in enumerate(entries) if index not in kept]
     return [entries[index] for index in sorted(kept)], left_out
 
@@ -73,7 +77,7 @@ def rank(event: Event) -> int:
     """Its place in the order of importance."""
     # Supply and drive give a reason whenever something is wrong; without one they only start up.
     routine = event.kind in ("supply", "drive") and not event.why
-    return len(IMPORTANCE) if routine or event.kind not in IMPORTANCE else IMPORTANCE.index(event.kind)
+    return ROUTINE if routine or event.kind not in IMPORTANCE else IMPORTANCE.index(event.kind)
 
 
 def sides_joined(events: Sequence[Event]) -> list[Event]:
@@ -357,7 +361,7 @@ def write_head(sheet: Axes, picture: Picture) -> None:
         worst = min((verdict.outcome for verdict in picture.verdicts), key=OUTCOMES.index)
         title_in = 0.18 + 0.115 * len(worst)
         look.plate(sheet, title_in / 2.0 - 0.05, 0.3, worst.upper(), look.VERDICT_COLOURS[worst])
-    title = "".join(look.wrapped(picture.title, width_in - title_in, look.HEAD_PT, 1))
+    title = "".join(look.wrapped(picture.title, width_in - title_in, look.HEAD_PT, 1, look.BOLD_EM))
     look.say(sheet, title_in, 0.3, title, look.HEAD_PT, bold=True)
     for number, line in enumerate(head_lines(picture, width_in)):
         y_in = HEAD_IN - 0.04 + HEAD_LINE_IN * number

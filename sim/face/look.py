@@ -46,7 +46,7 @@ STEP_COLOURS = ("#DCEBF6", "#B0D2EA", "#7FB5DC", "#4A97CA")
 TEXT_PT, SMALL_PT, HEAD_PT = 9.0, 8.0, 15.0
 PNG_DPI = 120
 # Mean advance of a letter of the figures' font, in parts of its size; measured on English text.
-LETTER_EM = 0.54
+LETTER_EM, BOLD_EM = 0.54, 0.65
 LINE_EM = 1.25
 # Enough columns that none is wider than a pixel of the widest panel.
 COLUMNS = 900
@@ -158,16 +158,17 @@ def sheet_at(figure: Figure, left_in: float, top_in: float, width_in: float, hei
     return sheet
 
 
-def letters(width_in: float, size_pt: float) -> int:
+def letters(width_in: float, size_pt: float, em: float = LETTER_EM) -> int:
     """How many letters of a size fit a width."""
-    return int(width_in * 72.0 / (LETTER_EM * size_pt))
+    return int(width_in * 72.0 / (em * size_pt))
 
 
-def wrapped(text: str, width_in: float, size_pt: float, most_lines: int | None = None) -> list[str]:
+def wrapped(
+    text: str, width_in: float, size_pt: float, most_lines: int | None = None, em: float = LETTER_EM
+) -> list[str]:
     """`text` in lines that fit; what does not fit the lines ends in an ellipsis."""
-    return textwrap.wrap(
-        text, max(letters(width_in, size_pt), 5), max_lines=most_lines, placeholder=" …", break_long_words=False
-    )
+    width = max(letters(width_in, size_pt, em), 5)
+    return textwrap.wrap(text, width, max_lines=most_lines, placeholder=" …", break_long_words=False)
 
 
 def envelope(t: Floats, values: Floats, columns: int = COLUMNS) -> tuple[Floats, Floats]:
@@ -320,8 +321,8 @@ def limits(axes: Axes, values: Sequence[Limit]) -> list[Label]:
     labels = []
     for limit in values:
         if low <= limit.at <= high:
-            style = {"color": LIMIT.colour, "linestyle": LIMIT.dashes, "linewidth": LIMIT.width}
-            axes.axhline(limit.at, label=limit.words, **style)
+            style: dict[str, Any] = {"color": LIMIT.colour, "linestyle": LIMIT.dashes, "linewidth": LIMIT.width}
+            axes.axhline(limit.at, label=limit.words, zorder=2.5, **style)
             labels.append(Label(limit.at, limit.words, LIMIT.ink))
         else:
             arrow = "\N{UPWARDS ARROW}" if limit.at > high else "\N{DOWNWARDS ARROW}"

@@ -73,7 +73,7 @@ def trouble(picture: Picture) -> list[tuple[str, Mask]]:
     """Everything that is wrong at some time, in words, and the rows in which it is."""
     table = picture.table
     found: list[tuple[str, Mask]] = []
-    for words, state in (("cut off", esc.CUT), ("without signal", esc.SIGNAL_LOST)):
+    for words, state in (("cut off", esc.CUT), ("no signal", esc.SIGNAL_LOST)):
         for side in ("left", "right"):
             if f"{side}_esc_mode" in table:
                 found.append((f"{side} ESC {words}", table[f"{side}_esc_mode"] == state))
