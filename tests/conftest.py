@@ -22,29 +22,30 @@ settings.load_profile("drydive")
 MOORHEN = ROOT / "sim" / "moorhen" / "moorhen.yaml"
 
 
+def moorhen_bench(**changes: Any) -> Bench:
+    """The demo vehicle, held still in a lake under the reference, but for the changes to the scenario."""
+    entry = {
+        "name": "test",
+        "vehicle": MOORHEN.name,
+        "controller": "reference",
+        "water": {"kind": "lake"},
+        "attitude": "held",
+        "rider": [],
+        "duration_s": 1.0,
+    }
+    return set_up(Scenario.model_validate(entry | changes), MOORHEN.parent / "test.scenario.yaml")
+
+
 @pytest.fixture(scope="session")
 def moorhen() -> Callable[..., Bench]:
-    """Makes a bench with the demo vehicle, held still in a lake under the reference, but for the changes given."""
-
-    def bench(**changes: Any) -> Bench:
-        entry = {
-            "name": "test",
-            "vehicle": MOORHEN.name,
-            "controller": "reference",
-            "water": {"kind": "lake"},
-            "attitude": "held",
-            "rider": [],
-            "duration_s": 1.0,
-        }
-        return set_up(Scenario.model_validate(entry | changes), MOORHEN.parent / "test.scenario.yaml")
-
-    return bench
+    """Makes a bench with the demo vehicle, see `moorhen_bench`."""
+    return moorhen_bench
 
 
 @pytest.fixture(scope="session")
-def switched_on(moorhen: Callable[..., Bench]) -> Callable[..., tuple[machine.Params, machine.State]]:
+def switched_on() -> Callable[..., tuple[machine.Params, machine.State]]:
     """Makes the demo vehicle's machine, just switched on, for the same changes."""
-    return lambda **changes: physics(moorhen(**changes))
+    return lambda **changes: physics(moorhen_bench(**changes))
 
 
 @pytest.hookimpl(wrapper=True)

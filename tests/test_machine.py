@@ -211,6 +211,27 @@ def test_fouled_propeller_draws_more_for_less(switched_on: SwitchedOn) -> None:
     assert out.left_motor_a > out.right_motor_a
 
 
+def test_light_rotor_gets_the_substeps_it_needs(switched_on: SwitchedOn) -> None:
+    """Rotors whose own time is a quarter of the tick are given more substeps, and settle alike from unequal speeds."""
+    light = {"motor.inertia_kg_m2": 2e-4}
+    params, state = switched_on(vehicle_set=light)
+    assert switched_on()[0].drivetrain.substeps == 1
+    assert params.drivetrain.substeps >= 4
+    assert params.drivetrain.substeps * params.drivetrain.dt_s == pytest.approx(params.dt_s)
+    unequal = armed(params, state)._replace(rotors=state.rotors._replace(left_rad_s=150.0))
+    after, out = ran(params, unequal, 0.4)[-1]
+    assert after.rotors.left_rad_s == pytest.approx(after.rotors.right_rad_s, rel=1e-4)
+    assert out.left_motor_a == pytest.approx(out.right_motor_a, rel=1e-3)
+
+
+def test_slow_tick_is_cut_into_substeps(switched_on: SwitchedOn) -> None:
+    """At 100 Hz the machine settles where it settles at 1 kHz."""
+    fast, slow = (switched_on(control_hz=control_hz) for control_hz in (1000.0, 100.0))
+    ends = [ran(params, armed(params, state), 0.6)[-1] for params, state in (fast, slow)]
+    assert ends[1][0].rotors.left_rad_s == pytest.approx(ends[0][0].rotors.left_rad_s, rel=1e-4)
+    assert ends[1][1].bus_a == pytest.approx(ends[0][1].bus_a, rel=1e-3)
+
+
 def test_collapse_is_an_outcome(switched_on: SwitchedOn) -> None:
     """A current limit that asks for more than the source can give collapses the bus, and is told."""
     params, state = switched_on(pack={"charge_frac": 0.1, "temperature_degc": -10.0, "resistance_growth_frac": 3.0})

@@ -130,6 +130,30 @@ def placed(faults: Iterable[Fault], path: Path, marks: Marks) -> list[Fault]:
     return found
 
 
+def spot_in_scalar(source: str, start: tuple[int, int], text: str, offset: int) -> tuple[int, int]:
+    """Line and column of a character of a scalar, which may be quoted or run over several lines.
+
+    Parameters
+    ----------
+    source, start : the whole file, and where the scalar starts in it with its tag, anchor, quote or block sign.
+    text, offset : the scalar as read, and the character in it; its length means its end.
+
+    Notes
+    -----
+    Folding changes blanks alone, so the text is followed sign by sign. An
+    escape in double quotes is stepped over, or gives the last place before it.
+    """
+    lines = source.splitlines(keepends=True)
+    at = sum(len(line) for line in lines[: start[0] - 1]) + start[1] - 1
+    opening = re.compile(r"(?:[&!]\S*\s+)*(?:[|>].*\n|[\"'])?").match(source, at)
+    at = opening.end() if opening else at
+    for sign in text[: offset + 1]:
+        if not sign.isspace():
+            at = max(source.find(sign, at), at - 1) + 1
+    inside = offset < len(text) and not text[offset].isspace()
+    return spot(source, at - 1 if inside else at)
+
+
 def written(place: Place) -> str:
     """A place in the tree as a reader writes it: ``rider[2].at_s``."""
     text = ""

@@ -96,6 +96,18 @@ def ordered(entry: BaseModel, lower: str, upper: str, may_equal: bool = False) -
         raise refusal(f"{word} {lower} ({low:g})", f"{high:g}", upper)
 
 
+def quantities(entry: BaseModel, prefix: str = "") -> dict[str, Toleranced]:
+    """Every toleranced number of an entry and its parts, by its dotted key."""
+    found: dict[str, Toleranced] = {}
+    for name in type(entry).model_fields:
+        value: Any = getattr(entry, name)
+        if isinstance(value, Toleranced):
+            found[prefix + name] = value
+        elif isinstance(value, BaseModel):
+            found.update(quantities(value, f"{prefix}{name}."))
+    return found
+
+
 def within(low: float, high: float, above: bool = False) -> AfterValidator:
     """Check that the whole band lies from `low` (or, with `above`, from more than that) to `high`."""
     words = f"more than {low:g}" if above else f"at least {low:g}"

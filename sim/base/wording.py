@@ -142,7 +142,11 @@ def got(detail: ErrorDetails) -> str:
     """What one of pydantic's errors was given."""
     if detail["type"] in ("refused", "number_refused"):
         return str(detail["ctx"]["got"])
-    return "no such key" if detail["type"] == "missing" else given(detail["input"])
+    if detail["type"] == "missing":
+        return "no such key"
+    if detail["type"] == "value_error" and isinstance(detail["input"], Mapping):
+        return shown(", ".join(map(str, detail["input"])))
+    return given(detail["input"])
 
 
 def given(value: object) -> str:

@@ -2,23 +2,34 @@
 
 from __future__ import annotations
 
+import functools
 import importlib.util
 import sys
+import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import Any, TypeAlias, TypeVar
 
 import controllers
 from controllers.board import Command, Inputs
-from sim.base.document import composed, written
-from sim.base.errors import Fault, InputError, did_you_mean
+from sim.base.document import Place, composed, unknown_key
+from sim.base.document import written as dotted
+from sim.base.errors import Fault, InputError, did_you_mean, shown
 from sim.base.files import read_text
+from sim.base.wording import given
 
 SHIPPED = Path(controllers.__file__).parent
 NEEDED = ("Params", "State", "initial", "step")
+# What a chip's plain integer holds.
+WHOLE = (-(2**31), 2**31 - 1)
+INTS = (int,) * len(Command._fields)
+NO_MARK: tuple[int | None, int | None] = (None, None)
+
+Answer = TypeVar("Answer")
+Step: TypeAlias = Callable[[Any, Any, Inputs], tuple[Any, Command]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +45,7 @@ class Controller:
     params_path: Path | None
     params: Any
     initial: Callable[[Any], Any]
-    step: Callable[[Any, Any, Inputs], tuple[Any, Command]]
+    step: Step
     modes: Mapping[int, str]
     reasons: Mapping[int, str]
 
@@ -73,129 +84,215 @@ def load_controller(
     """
     path = _controller_path(spec, beside)
     module = _module(path)
-    missing = [name for name in NEEDED if not hasattr(module, name)]
-    if missing:
-        raise InputError(
-            [Fault(str(path), "", f"{', '.join(NEEDED)} in a controller", f"none of {', '.join(missing)}")]
-        )
+    faults = _shape_faults(path, module)
+    if faults:
+        raise InputError(faults)
     params_path = _params_path(params, path, beside)
-    values = _values(module, params_path, tick_us, overrides or {})
+    values = _values(path, module, params_path, tick_us, overrides or {})
+    # A function of the parameters alone: if it works here it works in every run.
+    _asked(path, "an initial state", lambda: module.initial(values))
     return Controller(
         name=path.stem,
         path=path,
         params_path=params_path,
         params=values,
         initial=module.initial,
-        step=module.step,
+        step=_watched(module.step),
         modes=getattr(module, "MODES", {}),
         reasons=getattr(module, "REASONS", {}),
     )
 
 
 def _controller_path(spec: str, beside: Path) -> Path:
-    if spec.endswith(".py"):
-        path = beside / spec
-        if not path.is_file():
-            raise InputError([Fault(str(path), "controller", "a controller file", "no such file")])
-        return path
     known = shipped_controllers()
-    if spec not in known:
-        hint = did_you_mean(spec, known)
-        raise InputError([Fault(spec, "controller", f"a path ending in .py or one of {', '.join(known)}{hint}", spec)])
-    return SHIPPED / f"{spec}.py"
-
-
-def _module(path: Path) -> ModuleType:
-    if path.parent == SHIPPED:
-        return importlib.import_module(f"controllers.{path.stem}")
-    read_text(path, "a controller file")
-    name = f"drydive_controller_{sha256(str(path.resolve()).encode()).hexdigest()[:12]}"
-    spec = importlib.util.spec_from_file_location(name, path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    # A NamedTuple looks its module up by name.
-    sys.modules[name] = module
-    try:
-        spec.loader.exec_module(module)
-    except SyntaxError as error:
-        raise InputError([Fault(str(path), "", "valid Python", error.msg, error.lineno, error.offset)]) from error
-    except Exception as error:
-        line = _line_in(path, error)
-        raise InputError(
-            [Fault(str(path), "", "a controller that loads", f"{type(error).__name__}: {error}", line)]
-        ) from error
-    return module
-
-
-def _line_in(path: Path, error: BaseException) -> int | None:
-    """The deepest line of `path` in an error's traceback."""
-    line = None
-    trace = error.__traceback__
-    while trace is not None:
-        if trace.tb_frame.f_code.co_filename == str(path):
-            line = trace.tb_lineno
-        trace = trace.tb_next
-    return line
+    if spec in known:
+        return SHIPPED / f"{spec}.py"
+    if not spec.endswith(".py"):
+        expected = f"a path ending in .py or one of {', '.join(known)}{did_you_mean(spec, known)}"
+        raise InputError([Fault("", "controller", expected, given(spec))])
+    return beside / spec
 
 
 def _params_path(params: str | None, controller: Path, beside: Path) -> Path | None:
     if params is None:
         path = controller.with_suffix(".yaml")
         return path if path.is_file() else None
-    if params.endswith((".yaml", ".yml")):
-        return beside / params
     known = sorted(path.stem for path in SHIPPED.glob("*.yaml"))
-    if params not in known:
-        hint = did_you_mean(params, known)
-        raise InputError(
-            [Fault(params, "params", f"a path ending in .yaml or one of {', '.join(known)}{hint}", params)]
-        )
-    return SHIPPED / f"{params}.yaml"
+    if params in known:
+        return SHIPPED / f"{params}.yaml"
+    if not params.endswith((".yaml", ".yml")):
+        expected = f"a path ending in .yaml or one of {', '.join(known)}{did_you_mean(params, known)}"
+        raise InputError([Fault("", "params", expected, given(params))])
+    return beside / params
 
 
-def _values(module: ModuleType, path: Path | None, tick_us: int, overrides: Mapping[str, int]) -> Any:
+def _module(path: Path) -> ModuleType:
+    if path.parent == SHIPPED:
+        return importlib.import_module(f"controllers.{path.stem}")
+    read_text(path, "a controller file")
+    whole = path.resolve()
+    name = f"drydive_controller_{sha256(str(whole).encode()).hexdigest()[:12]}"
+    spec = importlib.util.spec_from_file_location(name, whole)
+    if spec is None or spec.loader is None:
+        raise InputError([Fault(str(path), "", "a controller file", "a name that Python does not load")])
+    module = importlib.util.module_from_spec(spec)
+    # A NamedTuple looks its module up by name.
+    sys.modules[name] = module
+    loader = spec.loader
+    _asked(path, "a controller that loads", lambda: loader.exec_module(module))
+    return module
+
+
+def _asked(path: Path, what: str, ask: Callable[[], Answer]) -> Answer:
+    """What the controller's file answers; whatever goes wrong in it is a fault of the file."""
+    try:
+        return ask()
+    except SyntaxError as error:
+        if error.filename not in (None, str(path.resolve())):
+            raise InputError([Fault(str(path), "", what, f"{error.msg} in {error.filename}")]) from error
+        raise InputError([Fault(str(path), "", "valid Python", error.msg, error.lineno, error.offset)]) from error
+    except (Exception, SystemExit) as error:
+        got = f"{type(error).__name__}: {error}"
+        raise InputError([Fault(str(path), "", what, got, _line_in(path, error))]) from error
+
+
+def _line_in(path: Path, error: BaseException) -> int | None:
+    """The deepest line of `path` in an error's traceback."""
+    frames = traceback.extract_tb(error.__traceback__)
+    return next((frame.lineno for frame in reversed(frames) if frame.filename == str(path.resolve())), None)
+
+
+def _shape_faults(path: Path, module: ModuleType) -> list[Fault]:
+    """What a controller's file lacks, or has in another form than it must."""
+    missing = [name for name in NEEDED if not hasattr(module, name)]
+    if missing:
+        return [Fault(str(path), "", f"{', '.join(NEEDED)} in a controller", f"no {', '.join(missing)}")]
+    shapes = {
+        "Params": ("a NamedTuple of whole numbers", _is_named_tuple),
+        "initial": ("a function of the parameters", callable),
+        "step": ("a function of parameters, state and inputs", callable),
+        "faults": ("a function of the parameters", callable),
+        "LIMITS": ("a mapping of parameter to its lowest and highest value", _is_limits),
+        "MODES": ("a mapping of whole number to text", _is_words),
+        "REASONS": ("a mapping of whole number to text", _is_words),
+    }
+    return [
+        Fault(str(path), name, expected, shown(getattr(module, name)))
+        for name, (expected, fits) in shapes.items()
+        if hasattr(module, name) and not fits(getattr(module, name))
+    ]
+
+
+def _is_named_tuple(value: object) -> bool:
+    return isinstance(value, type) and issubclass(value, tuple) and hasattr(value, "_fields")
+
+
+def _is_limits(value: object) -> bool:
+    return isinstance(value, Mapping) and all(
+        isinstance(pair, tuple) and len(pair) == 2 and all(type(end) is int for end in pair) for pair in value.values()
+    )
+
+
+def _is_words(value: object) -> bool:
+    return isinstance(value, Mapping) and all(type(key) is int and type(text) is str for key, text in value.items())
+
+
+def _watched(step: Step) -> Step:
+    """The same step, refusing answers that are no command: whole numbers of 32 bits, as on a chip.
+
+    The bare function stays its ``__wrapped__``.
+    """
+
+    @functools.wraps(step)
+    def watched(params: Any, state: Any, inputs: Inputs) -> tuple[Any, Command]:
+        try:
+            answer = step(params, state, inputs)
+        except SystemExit as error:
+            # Else a controller could end the whole program, and look like a run that passed.
+            raise RuntimeError("the controller asks to exit") from error
+        if not isinstance(answer, tuple) or len(answer) != 2:
+            raise TypeError(f"step must give back (State, Command); got {shown(repr(answer))}")
+        command = answer[1]
+        if getattr(command, "_fields", None) != Command._fields:
+            raise TypeError(f"step must give back a Command beside the state; got {shown(repr(command))}")
+        # Every tick comes by here: which field is wrong is looked for only when one is.
+        if tuple(map(type, command)) != INTS or min(command) < WHOLE[0] or max(command) > WHOLE[1]:
+            name, value = next(
+                (name, value)
+                for name, value in zip(Command._fields, command, strict=True)
+                if type(value) is not int or not WHOLE[0] <= value <= WHOLE[1]
+            )
+            raise TypeError(f"{name} must be a whole number of 32 bits; got {shown(repr(value))}")
+        return answer
+
+    return watched
+
+
+def _values(path: Path, module: ModuleType, params: Path | None, tick_us: int, overrides: Mapping[str, int]) -> Any:
     """The parameters as the controller's own NamedTuple, every fault collected."""
+    where = str(params or path)
+    table, marks, faults = composed(params, "a parameter file") if params else ({}, {}, [])
+    if not isinstance(table, dict):
+        raise InputError([Fault(where, "", "a mapping of keys", given(table), 1, 1)])
     fields = [field for field in module.Params._fields if field != "tick_us"]
-    defaults: Mapping[str, int] = module.Params._field_defaults
     limits: Mapping[str, tuple[int, int]] = getattr(module, "LIMITS", {})
-    where = str(path) if path else module.__name__
-    given, marks, faults = composed(path, "a parameter file") if path else ({}, {}, [])
-    if not isinstance(given, dict):
-        raise InputError([Fault(where, "", "a mapping of parameters", "something else", 1, 1)])
-    values: dict[str, int] = {}
-    for key, text in [*given.items(), *overrides.items()]:
-        source = where if key in given and text is given.get(key) else "params_set"
-        line, column = marks.get((key, "key"), (None, None)) if source == where else (None, None)
+    values: dict[str, int] = dict(module.Params._field_defaults)
+    # In a scenario the file's key is `params_set`; whoever asked knows the file.
+    written: list[tuple[str, Place, object]] = [(where, (key,), value) for key, value in table.items()]
+    written += [("", ("params_set", key), value) for key, value in overrides.items()]
+    for source, place, value in written:
+        key = str(place[-1])
         if key not in fields:
-            expected = f"a parameter of {module.__name__.rpartition('.')[2]}{did_you_mean(key, fields)}"
-            faults.append(Fault(source, written((key,)), expected, f"unknown key {key}", line, column))
+            faults.append(unknown_key(source, place, fields, marks.get((*place, "key"), NO_MARK)))
             continue
-        line, column = marks.get((key,), (None, None)) if source == where else (None, None)
-        value = _whole(text)
-        low, high = limits.get(key, (-(2**31), 2**31 - 1))
-        if value is None:
-            faults.append(Fault(source, key, "a whole number", f"'{text}'", line, column))
-        elif not low <= value <= high:
-            faults.append(Fault(source, key, f"{low} to {high}", str(value), line, column))
-        else:
-            values[key] = value
-    known = {*given, *overrides, *defaults}
-    faults += [Fault(where, key, "this parameter", "no such key") for key in fields if key not in known]
-    if faults:
-        raise InputError(faults)
+        values[key], found = _value(source, place, value, limits.get(key, WHOLE), marks.get(place, NO_MARK))
+        faults += found
+    for key in fields:
+        if key not in values:
+            low, high = limits.get(key, WHOLE)
+            expected = f"this key, with a whole number, {low} to {high}"
+            faults.append(Fault(where, key, expected, "no such key", *marks.get((), NO_MARK)))
+        elif type(values[key]) is not int:
+            faults.append(Fault(str(path), key, "a whole number as default", shown(repr(values[key]))))
     if "tick_us" in module.Params._fields:
         values["tick_us"] = tick_us
+        low, high = limits.get("tick_us", WHOLE)
+        if not low <= tick_us <= high:
+            expected = f"a control tick of {low} to {high} us with this controller"
+            faults.append(Fault("", "control_hz", expected, f"{tick_us} us"))
+    if faults:
+        raise InputError(faults)
     made = module.Params(**values)
-    cross_check: Callable[[Any], list[tuple[str, str, str]]] | None = getattr(module, "faults", None)
-    if cross_check is not None and (crossed := cross_check(made)):
+    if crossed := _crossed(path, module, made):
         raise InputError(
-            [Fault(where, key, expected, got, *marks.get((key,), (None, None))) for key, expected, got in crossed]
+            Fault("", f"params_set.{key}", expected, got)
+            if key in overrides
+            else Fault(where, key, expected, got, *marks.get((key,), NO_MARK))
+            for key, expected, got in crossed
         )
     return made
 
 
-def _whole(text: object) -> int | None:
+def _value(
+    source: str, place: Place, value: object, limits: tuple[int, int], at: tuple[int | None, int | None]
+) -> tuple[int, list[Fault]]:
+    """One parameter as a whole number, and what is wrong with it."""
+    low, high = limits
     try:
-        return int(str(text))
+        number = int(str(value))
     except ValueError:
-        return None
+        number = low - 1
+    if low <= number <= high:
+        return number, []
+    return low, [Fault(source, dotted(place), f"a whole number, {low} to {high}", given(value), *at)]
+
+
+def _crossed(path: Path, module: ModuleType, params: Any) -> list[tuple[str, str, str]]:
+    """The relations between parameters that do not hold, as the controller itself says."""
+    if not hasattr(module, "faults"):
+        return []
+    said = _asked(path, "a list of faults", lambda: module.faults(params))
+    if not isinstance(said, list) or not all(isinstance(each, tuple) and len(each) == 3 for each in said):
+        expected = "a list of (key, expected, got) from faults"
+        raise InputError([Fault(str(path), "", expected, shown(repr(said)))])
+    return [(str(key), str(expected), str(got)) for key, expected, got in said]

@@ -28,12 +28,13 @@ ESC_WORDS = {
     esc.CUT: "cuts",
     esc.SIGNAL_LOST: "has lost its signal",
 }
-PROTECTION_WORDS = {
-    protection.CLOSED: "the pack closes again",
-    protection.CELL_LOW: "the pack opens",
-    protection.CURRENT_HIGH: "the pack opens",
-    protection.CURRENT_SHORT: "the pack opens",
-    protection.TOO_WARM: "the pack opens",
+# Why, and the figures in it.
+PROTECTION_CAUSES: Mapping[int, tuple[str, tuple[str, ...]]] = {
+    protection.CLOSED: ("someone released it", ()),
+    protection.CELL_LOW: ("weakest cell at {:.2f} V, under {:.2f} V", ("cell_v_min", "cell_low_v")),
+    protection.CURRENT_HIGH: ("pack current stayed over {:.0f} A", ("trip_slow_a",)),
+    protection.CURRENT_SHORT: ("pack current over {:.0f} A", ("trip_fast_a",)),
+    protection.TOO_WARM: ("pack at {:.0f} degC", ("pack_degc",)),
 }
 
 
@@ -66,7 +67,7 @@ def events_of(
     found = [
         *_faults(faults, table),
         *_rider(table),
-        *_water(table),
+        *_water(table, limits),
         *_controller(table, modes, reasons),
         *_drive(table, limits),
         *_supply(table, limits),
@@ -76,6 +77,21 @@ def events_of(
 
 def _at(table: Table, index: int) -> float:
     return to_s(int(table.t_us[index]))
+
+
+def _figures(form: str, names: Iterable[str], table: Table, index: int, limits: Mapping[str, float]) -> str:
+    """A sentence with figures of one row, or limits; nothing where one of them is not known."""
+    found = []
+    for name in names:
+        if name not in table and name not in limits:
+            return ""
+        found.append(table[name][index] if name in table else limits[name])
+    return form.format(*found)
+
+
+def _before(table: Table, index: int, span_s: float) -> slice:
+    """The rows of the time up to and with a row that is not the first."""
+    return slice(max(index - max(round(span_s / to_s(int(table.t_us[1] - table.t_us[0]))), 1), 0), index + 1)
 
 
 def _faults(faults: Iterable[FaultStep], table: Table) -> Iterator[Event]:
@@ -100,23 +116,38 @@ def _rider(table: Table) -> Iterator[Event]:
                 yield Event(_at(table, index), f"rider {phrases[int(table[name][index] > 0.5)]}", "", "rider")
 
 
-def _water(table: Table) -> Iterator[Event]:
-    """Readings that water made: pressed with no finger on it."""
+def _water(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
+    """Readings that no hand made: water across the contact, or a broken one."""
     contacts = (
-        ("mode button", "mode_button", "mode_pressed", "mode_line_v", "button_leak_s"),
-        ("dead-man", "deadman", "deadman_pressed", "deadman_line_v", "deadman_leak_s"),
+        (
+            "mode button reads pressed, nobody pressed it",
+            1,
+            "mode_button",
+            "mode_pressed",
+            "mode_line_v",
+            "button_leak_s",
+        ),
+        (
+            "dead-man reads pressed, nobody pressed it",
+            1,
+            "deadman",
+            "deadman_pressed",
+            "deadman_line_v",
+            "deadman_leak_s",
+        ),
+        ("kill cord reads pulled, nobody pulled it", 0, "kill_cord", "cord_seated", "cord_line_v", "cord_leak_s"),
     )
-    for words, reads, truth, line, leak in contacts:
+    for words, acted, reads, truth, line, leak in contacts:
         if reads not in table or truth not in table:
             continue
-        settle = max(int(RIDERS_OWN_S / to_s(int(table.t_us[1] - table.t_us[0]))), 1) if len(table) > 1 else 1
-        for index in changes(table[reads]):
-            own = table[truth][max(index - settle, 0) : index + 1].max() > 0.5
-            if table[reads][index] > 0.5 and not own:
-                why = f"its line is at {table[line][index]:.2f} V"
+        read = (table[reads] > 0.5) == acted
+        own = (table[truth] > 0.5) == acted
+        for index in changes(read.astype(float)):
+            if read[index] and not own[_before(table, index, RIDERS_OWN_S)].any():
+                why = _figures("its line is at {:.2f} V", [line], table, index, limits)
                 if leak in table:
                     why += f", water across it conducts {table[leak][index] * 1e6:.0f} uS"
-                yield Event(_at(table, index), f"{words} reads pressed, nobody pressed it", why, "water")
+                yield Event(_at(table, index), words, why, "water")
 
 
 def _controller(table: Table, modes: Mapping[int, str], reasons: Mapping[int, str]) -> Iterator[Event]:
@@ -140,19 +171,18 @@ def _controller(table: Table, modes: Mapping[int, str], reasons: Mapping[int, st
 
 
 def _step_cause(table: Table, index: int) -> str:
-    """Whether a finger was on the contact that the step came from, where that is known."""
-    if "mode_pressed" not in table or "deadman_pressed" not in table:
+    """Which contact the step came from, and whether a finger was on it where that is known."""
+    if "mode_button" not in table or "deadman" not in table:
         return ""
-    tick_s = to_s(int(table.t_us[1] - table.t_us[0]))
-    lately = slice(max(index - round(STEP_MEMORY_S / tick_s), 0), index + 1)
-    just_now = slice(max(index - round(RIDERS_OWN_S / tick_s), 0), index + 1)
-    if table["mode_pressed"][lately].max() > 0.5:
+    known = "mode_pressed" in table and "deadman_pressed" in table
+    lately = _before(table, index, STEP_MEMORY_S)
+    if known and table["mode_pressed"][lately].max() > 0.5:
         return "the rider pressed the mode button"
-    if np.diff(table["mode_button"][just_now]).max(initial=0.0) > 0.5:
-        return "the mode button reads pressed, nobody pressed it"
+    if np.diff(table["mode_button"][_before(table, index, RIDERS_OWN_S)]).max() > 0.5:
+        return "the mode button reads pressed" + (", nobody pressed it" if known else "")
     # Two presses at least make a rhythm.
-    if len(changes(table["deadman_pressed"][lately])) >= 4:
-        return "the rider pressed the dead-man in rhythm"
+    if len(changes(table["deadman_pressed" if known else "deadman"][lately])) >= 4:
+        return "the rider pressed the dead-man in rhythm" if known else "the dead-man was pressed in rhythm"
     return ""
 
 
@@ -163,14 +193,12 @@ def _drive(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
             continue
         for index in changes(table[name]):
             now = int(table[name][index])
-            why = ""
+            why = "no pulse reached it" if now == esc.SIGNAL_LOST else ""
             if now == esc.CUT:
-                before = slice(max(index - round(CUT_MEMORY_S / to_s(int(table.t_us[1] - table.t_us[0]))), 0), index)
-                lowest = table["bus_v"][before].min()
-                why = f"the bus stayed under its cut-off of {limits['esc_cut_v']:.1f} V, down to {lowest:.1f} V"
-            elif now == esc.SIGNAL_LOST:
-                why = "no pulse reached it"
-            yield Event(_at(table, index), f"{side} ESC {ESC_WORDS[now]}", why, "drive")
+                why = _figures("the bus stayed under its cut-off of {:.1f} V", ["esc_cut_v"], table, index, limits)
+                if why and "bus_v" in table:
+                    why += f", down to {table['bus_v'][_before(table, index, CUT_MEMORY_S)].min():.1f} V"
+            yield Event(_at(table, index), f"{side} ESC {ESC_WORDS.get(now, f'is in mode {now}')}", why, "drive")
     if "switch_closed" in table:
         for index in changes(table["switch_closed"]):
             opened = table["switch_closed"][index] < 0.5
@@ -182,38 +210,29 @@ def _supply(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
     if "collapsed" in table:
         for index in changes(table["collapsed"]):
             if table["collapsed"][index] > 0.5:
-                why = f"the power asked for has no operating point; the bus falls to {table['bus_v'][index]:.1f} V"
+                fall = _figures("; the bus falls to {:.1f} V", ["bus_v"], table, index, limits)
+                why = f"the power asked for has no operating point{fall}"
                 yield Event(_at(table, index), "the bus collapses", why, "supply")
     if "bus_v" in table and "esc_cut_v" in limits:
         low = (table["bus_v"] < limits["esc_cut_v"]).astype(float)
         for index in changes(low):
             # A bus that is switched off is told by the switch or the pack.
             if low[index] > 0.5 and table["bus_v"][index] > 0.5 * limits["esc_cut_v"]:
-                why = f"{table['bus_v'][index]:.1f} V at {table['bus_a'][index]:.0f} A"
-                yield Event(
-                    _at(table, index), f"bus under the ESCs' cut-off of {limits['esc_cut_v']:.1f} V", why, "supply"
-                )
+                current = "bus_a" if "bus_a" in table else "pack_a"
+                why = _figures("{:.1f} V at {:.0f} A", ["bus_v", current], table, index, limits)
+                what = f"bus under the ESCs' cut-off of {limits['esc_cut_v']:.1f} V"
+                yield Event(_at(table, index), what, why or f"{table['bus_v'][index]:.1f} V", "supply")
     if "protection_tripped" in table:
-        yield from _protection(table, limits)
+        for index in changes(table["protection_tripped"]):
+            now = int(table["protection_tripped"][index])
+            what = "the pack closes again" if now == protection.CLOSED else "the pack opens"
+            why = _figures(*PROTECTION_CAUSES.get(now, ("", ())), table, index, limits)
+            yield Event(_at(table, index), what, why, "supply")
     if "chip" in table:
         for index in changes(table["chip"]):
             now = int(table["chip"][index])
             if now == supply.HELD:
-                yield Event(
-                    _at(table, index), "chip held in reset", f"rail at {table['rail_v'][index]:.2f} V", "supply"
-                )
+                why = _figures("rail at {:.2f} V", ["rail_v"], table, index, limits)
+                yield Event(_at(table, index), "chip held in reset", why, "supply")
             elif now == supply.RUNNING:
                 yield Event(_at(table, index), "chip starts its program", "", "supply")
-
-
-def _protection(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
-    for index in changes(table["protection_tripped"]):
-        now = int(table["protection_tripped"][index])
-        why = {
-            protection.CLOSED: "someone released it",
-            protection.CELL_LOW: f"weakest cell at {table['cell_v_min'][index]:.2f} V, under {limits['cell_low_v']:.2f} V",
-            protection.CURRENT_HIGH: f"pack current stayed over {limits['trip_slow_a']:.0f} A",
-            protection.CURRENT_SHORT: f"pack current over {limits['trip_fast_a']:.0f} A",
-            protection.TOO_WARM: f"pack at {table['pack_degc'][index]:.0f} degC",
-        }[now]
-        yield Event(_at(table, index), PROTECTION_WORDS[now], why, "supply")

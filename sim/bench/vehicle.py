@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import itertools
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from sim.base.document import Entry, load, refusal
 from sim.base.quantity import (
@@ -25,6 +25,7 @@ from sim.base.quantity import (
     ordered,
     within,
 )
+from sim.base.quantity import quantities as quantities
 from sim.world import b_series
 
 Points = tuple[tuple[float, float], ...]
@@ -366,19 +367,23 @@ class Vehicle(Entry):
 
     def limits(self) -> dict[str, float]:
         """Named limits that figures draw and requirements may use."""
-        return {
-            "esc_cut_v": float(self.esc.cut_v),
-            "trip_slow_a": float(self.protection.slow_a),
-            "trip_fast_a": float(self.protection.fast_a),
-            "cell_low_v": float(self.protection.cell_v_low),
-            "brown_out_v": float(self.supply.brown_out_v),
-            "rail_nominal_v": float(self.supply.rail_v_nominal),
-            "input_low_frac": float(self.mode_button.low_frac),
-            "input_high_frac": float(self.mode_button.high_frac),
-            "stop_us": float(self.esc.stop_us),
-            "full_us": float(self.esc.full_us),
-            "pack_warm_degc": float(self.protection.warm_degc),
-        }
+        return {name: float(getattr(getattr(self, part), key)) for name, (part, key) in LIMITS.items()}
+
+
+LIMITS = {
+    "esc_cut_v": ("esc", "cut_v"),
+    "trip_slow_a": ("protection", "slow_a"),
+    "trip_fast_a": ("protection", "fast_a"),
+    "cell_low_v": ("protection", "cell_v_low"),
+    "brown_out_v": ("supply", "brown_out_v"),
+    "rail_nominal_v": ("supply", "rail_v_nominal"),
+    "input_low_frac": ("mode_button", "low_frac"),
+    "input_high_frac": ("mode_button", "high_frac"),
+    "stop_us": ("esc", "stop_us"),
+    "full_us": ("esc", "full_us"),
+    "pack_warm_degc": ("protection", "warm_degc"),
+}
+"""Each named limit, and the part and key of the vehicle file that it is."""
 
 
 def load_vehicle(path: Path) -> Vehicle:
@@ -390,15 +395,3 @@ def load_vehicle(path: Path) -> Vehicle:
         Every fault with its line.
     """
     return load(path, Vehicle, "a vehicle file")
-
-
-def quantities(vehicle: BaseModel, prefix: str = "") -> dict[str, Toleranced]:
-    """Every toleranced number of a vehicle by its dotted key."""
-    found: dict[str, Toleranced] = {}
-    for name in type(vehicle).model_fields:
-        value: Any = getattr(vehicle, name)
-        if isinstance(value, Toleranced):
-            found[prefix + name] = value
-        elif isinstance(value, BaseModel):
-            found.update(quantities(value, f"{prefix}{name}."))
-    return found

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, redirect_stdout
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import IO, Any, NoReturn
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 import sim
-from sim.base.errors import Fault, InputError
+from sim.base.errors import Fault, InputError, one_line, shown
 from sim.base.files import write_text
 from sim.bench.loop import ControllerError
 
@@ -23,14 +26,27 @@ FINE, FAILED, BAD_INPUT = 0, 1, 2
 EXIT = {"pass": FINE, "fail": FAILED, "undecided": FINE}
 # Piped output is read by people and grep alike: wide enough that sentences stay on one line.
 PIPED_WIDTH = 160
+SEED_DIGITS = 18
 
 
 class Parser(argparse.ArgumentParser):
     """An argument parser whose faults look like every other fault: one clear line."""
 
     def error(self, message: str) -> NoReturn:
-        print(f"{self.prog}: {message}; see {self.prog} --help", file=sys.stderr)
-        raise SystemExit(BAD_INPUT)
+        self.exit(BAD_INPUT, one_line(f"{self.prog}: {message}; see {self.prog} --help") + "\n")
+
+
+class Page(Console):
+    """A console whose reader may leave: what is left to do is done, and the exit code still tells the verdict."""
+
+    def on_broken_pipe(self) -> None:
+        self.quiet = True
+        unread(sys.stdout)
+
+
+def unread(stream: IO[str]) -> None:
+    """Let a stream that nobody reads any more, or that takes no more, lead nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def parser() -> Parser:
@@ -43,16 +59,19 @@ def parser() -> Parser:
     )
     shared.add_argument("--out", metavar="DIR", type=Path, help="write figures and files into this folder")
     shared.add_argument("--quiet", action="store_true", help="print nothing but faults")
-    top = Parser(prog="drydive", description="A dry dive for throttle firmware, before it is flashed and sealed.")
+    about = "A dry dive for throttle firmware, before it is flashed and sealed."
+    top = Parser(prog="drydive", description=about, allow_abbrev=False)
     top.add_argument("--version", action="version", version=f"drydive {sim.__version__}")
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=Parser)
 
-    run = commands.add_parser("run", parents=[shared], help="one scenario through the closed loop")
+    run = commands.add_parser("run", parents=[shared], allow_abbrev=False, help="one scenario through the closed loop")
     run.add_argument("scenario", type=Path, metavar="SCENARIO", help="a scenario file (YAML)")
     run.add_argument("--seed", type=seed, help="instead of the scenario's own")
     run.set_defaults(job=run_command)
 
-    replay = commands.add_parser("replay", parents=[shared], help="a recorded trace through a controller")
+    replay = commands.add_parser(
+        "replay", parents=[shared], allow_abbrev=False, help="a recorded trace through a controller"
+    )
     replay.add_argument("trace", type=Path, metavar="TRACE.csv", help="a logger's recording")
     replay.add_argument("--controller", default="reference", metavar="NAME|FILE.py", help="default: reference")
     replay.add_argument("--params", metavar="FILE", help="parameter set: a file, or the name of a shipped one")
@@ -76,15 +95,19 @@ def parser() -> Parser:
     )
     replay.set_defaults(job=replay_command)
 
-    demo = commands.add_parser("demo", parents=[shared], help="the story of Moorhen, an invented vehicle, on one page")
+    demo = commands.add_parser(
+        "demo", parents=[shared], allow_abbrev=False, help="the story of Moorhen, an invented vehicle, on one page"
+    )
     demo.set_defaults(job=demo_command)
     return top
 
 
 def seed(text: str) -> int:
     """A seed from the command line."""
-    if not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"expected a whole number from 0; got '{text}'")
+    if not (text.isascii() and text.isdecimal() and len(text) <= SEED_DIGITS):
+        raise argparse.ArgumentTypeError(
+            f"expected a whole number from 0, of at most {SEED_DIGITS} digits; got '{shown(text)}'"
+        )
     return int(text)
 
 
@@ -92,8 +115,27 @@ def pair(text: str) -> tuple[str, str]:
     """SIGNAL=COLUMN from the command line."""
     signal, equals, column = text.partition("=")
     if not (signal and equals and column):
-        raise argparse.ArgumentTypeError(f"expected SIGNAL=COLUMN; got '{text}'")
+        raise argparse.ArgumentTypeError(f"expected SIGNAL=COLUMN; got '{shown(text)}'")
     return signal, column
+
+
+def pairs(given: Sequence[tuple[str, str]]) -> dict[str, str]:
+    """All pairs of the command line.
+
+    Raises
+    ------
+    InputError
+        A signal that is given twice.
+    """
+    faults = [
+        Fault("drydive replay", "--map", "each signal once", shown(f"{signal}={column} after {signal}={before}"))
+        for index, (signal, column) in enumerate(given)
+        for other, before in given[:index]
+        if other == signal
+    ]
+    if faults:
+        raise InputError(faults)
+    return dict(given)
 
 
 def number(text: str, low: float, high: float, what: str) -> float:
@@ -103,7 +145,7 @@ def number(text: str, low: float, high: float, what: str) -> float:
     except ValueError:
         value = float("nan")
     if not low <= value <= high:
-        raise argparse.ArgumentTypeError(f"expected {what} from {low:g} to {high:g}; got '{text}'")
+        raise argparse.ArgumentTypeError(f"expected {what} from {low:g} to {high:g}; got '{shown(text)}'")
     return value
 
 
@@ -124,18 +166,23 @@ class Screen:
         self.options = options
         self.quiet = options.quiet or options.json == "-"
         width = None if sys.stdout.isatty() else PIPED_WIDTH
-        self.console = Console(highlight=False, width=width, quiet=self.quiet)
+        self.console = Page(highlight=False, width=width, quiet=self.quiet)
 
     @contextmanager
-    def progress(self, what: str, total: int) -> Iterator[Callable[[int], None]]:
-        """A progress bar on a terminal, nothing where the output is piped."""
+    def progress(self, what: str, total: int | None = None) -> Iterator[Callable[..., None]]:
+        """A progress bar on a terminal, nothing where the output is piped.
+
+        Yields
+        ------
+        A function of the work done and, where it was not known before, of all the work.
+        """
         if self.quiet or not sys.stderr.isatty():
-            yield lambda done: None
+            yield lambda done, total=total: None
             return
-        columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+        columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
         with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
             task = bar.add_task(what, total=total)
-            yield lambda done: bar.update(task, completed=done)
+            yield lambda done, total=total: bar.update(task, completed=done, total=total)
 
     def result(self, document: Any) -> None:
         """Write the JSON where it was asked for."""
@@ -143,7 +190,11 @@ class Screen:
             return
         text = json.dumps(document, indent=1, allow_nan=False) + "\n"
         if self.options.json == "-":
-            sys.stdout.write(text)
+            try:
+                self.options.stdout.write(text)
+                self.options.stdout.flush()
+            except BrokenPipeError:
+                unread(self.options.stdout)
         else:
             write_text(Path(self.options.json), text)
 
@@ -189,7 +240,9 @@ def replay_command(options: argparse.Namespace) -> int:
     controller = load_controller(options.controller, tick_us, options.params)
     vehicle = load_vehicle(options.vehicle) if options.vehicle else None
     required = load_requirements(options.requirements) if options.requirements else standing_requirements()
-    done = replay(options.trace, controller, required, tick_us, vehicle, dict(options.map), options.before)
+    mapping = pairs(options.map)
+    with screen.progress(options.trace.name) as progress:
+        done = replay(options.trace, controller, required, tick_us, vehicle, mapping, options.before, progress)
     text.head(screen.console, done.verdict, options.trace.name, f"through {controller.name}")
     text.lines(screen.console, "taken as", done.notes)
     text.lines(screen.console, "mended", done.mended)
@@ -240,22 +293,39 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         0 fine, 1 a requirement failed, 2 bad input or usage.
     """
+    # A stream that was closed by whoever started the program is none at all.
+    sys.stdout = sys.stdout or io.StringIO()
+    sys.stderr = sys.stderr or io.StringIO()
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A terminal that lacks a letter shows its escape.
+        sys.stdout.reconfigure(errors="backslashreplace")
     options = parser().parse_args(arguments)
+    options.stdout = sys.stdout
     try:
-        return int(options.job(options))
+        # Where standard output carries the JSON, what a controller prints goes elsewhere.
+        with redirect_stdout(sys.stderr) if options.json == "-" else nullcontext():
+            return int(options.job(options))
     except InputError as error:
-        print("\n".join(str(fault) for fault in error.faults), file=sys.stderr)
+        print("\n".join(str(_asked_here(fault, options.command)) for fault in error.faults), file=sys.stderr)
         return BAD_INPUT
     except ControllerError as error:
-        print(error, file=sys.stderr)
+        print(one_line(str(error)), file=sys.stderr)
         return FAILED
-    except BrokenPipeError:
-        # The reader has seen enough; the shell's own tools end this way too.
-        sys.stderr.close()
-        return FINE
+    except OSError as error:
+        unread(sys.stdout)
+        got = (error.strerror or str(error)).lower()
+        print(Fault("drydive", "", "standard output that can be written", got), file=sys.stderr)
+        return BAD_INPUT
     except KeyboardInterrupt:
         print(Fault("drydive", "", "the run to end", "an interruption from the keyboard"), file=sys.stderr)
         return 130
+
+
+def _asked_here(fault: Fault, command: str) -> Fault:
+    """A fault of something that the command line named, told as the option's."""
+    if fault.path:
+        return fault
+    return replace(fault, path=f"drydive {command}", key=f"--{fault.key.replace('_', '-')}")
 
 
 if __name__ == "__main__":

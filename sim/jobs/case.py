@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Self
+from typing import Self
 
-from pydantic import model_validator
+from pydantic import ValidationError, model_validator
 
-from sim.base.document import Entry, Marks, checked, composed, refusal
+from sim.base.document import Entry, Marks, checked, composed, placed, refusal, spot_in_scalar
 from sim.base.errors import Fault, InputError
+from sim.base.files import read_text
 from sim.bench import run as bench
+from sim.bench.control import load_controller
 from sim.bench.loop import RECORDED
 from sim.bench.scenario import Scenario
 from sim.verdict.entry import RequirementEntry
@@ -63,15 +66,15 @@ class Judged:
 
 
 def distinct(entries: Sequence[RequirementEntry]) -> None:
-    """Refuse an id that stands twice.
+    """Refuse an id that stands twice, at the second.
 
     Raises
     ------
     PydanticCustomError
     """
-    ids = [entry.id for entry in entries]
-    if twice := sorted({name for name in ids if ids.count(name) > 1}):
-        raise refusal("each requirement id once", ", ".join(twice))
+    for index, entry in enumerate(entries):
+        if entry.id in (before.id for before in entries[:index]):
+            raise refusal("each requirement id once", entry.id, "requirements", index, "id")
 
 
 def load_case(path: Path) -> Case:
@@ -83,21 +86,42 @@ def load_case(path: Path) -> Case:
         Every fault of the scenario; or, if it has none, every fault of what it names.
     """
     data, marks, faults = composed(path, "a scenario file")
-    if faults:
-        raise InputError(faults)
-    entry = checked(path, data, marks, CaseFile)
-    read, faults = read_requirements(entry.requirements, str(path), marks)
-    try:
+    read, broken = read_requirements(data, path, marks)
+    entry = checked(path, data, marks, CaseFile, [*faults, *broken])
+    found: list[Fault] = []
+    with kept(found):
         if entry.requirements_from is not None:
-            read = (*load_requirements(path.parent / entry.requirements_from), *read)
+            shared = load_requirements(path.parent / entry.requirements_from)
+            read = (*shared, *read)
+            found += _twice(shared, entry.requirements)
+    with kept(found):
         ready = bench.set_up(entry, path)
-    except InputError as error:
-        raise InputError([*faults, *error.faults]) from error
-    limits = ready.vehicle.limits()
-    faults += [fault for requirement in read for fault in faults_of(requirement, SIGNALS, limits)]
-    if faults:
-        raise InputError(faults)
+        limits = ready.vehicle.limits()
+        found += [fault for requirement in read for fault in faults_of(requirement, SIGNALS, limits)]
+    if found:
+        # The vehicle is read first; what is wrong with the controller is said in the same breath.
+        with kept(found):
+            load_controller(entry.controller, entry.tick_us, entry.params, entry.params_set, path.parent)
+        raise InputError(placed(dict.fromkeys(found), path, marks))
     return Case(ready, read)
+
+
+@contextmanager
+def kept(found: list[Fault]) -> Iterator[None]:
+    """Add the faults that end the block to those found, and go on."""
+    try:
+        yield
+    except InputError as error:
+        found += error.faults
+
+
+def _twice(shared: Sequence[Requirement], own: Sequence[RequirementEntry]) -> list[Fault]:
+    ids = {requirement.id for requirement in shared}
+    return [
+        Fault("", f"requirements[{index}].id", "an id that is not in requirements_from", entry.id)
+        for index, entry in enumerate(own)
+        if entry.id in ids
+    ]
 
 
 def load_requirements(path: Path) -> tuple[Requirement, ...]:
@@ -109,33 +133,48 @@ def load_requirements(path: Path) -> tuple[Requirement, ...]:
         Every fault with its line.
     """
     data, marks, faults = composed(path, "a requirements file")
-    if faults:
-        raise InputError(faults)
-    entry = checked(path, data, marks, RequirementFile)
-    read, faults = read_requirements(entry.requirements, str(path), marks)
-    if faults:
-        raise InputError(faults)
+    read, broken = read_requirements(data, path, marks)
+    checked(path, data, marks, RequirementFile, [*faults, *broken])
     return read
 
 
-def read_requirements(
-    entries: Sequence[RequirementEntry], path: str, marks: Marks
-) -> tuple[tuple[Requirement, ...], list[Fault]]:
-    """The formulas of requirement entries read, and every fault found in them."""
+def read_requirements(data: object, path: Path, marks: Marks) -> tuple[tuple[Requirement, ...], list[Fault]]:
+    """The formulas of a file's requirements read, and every fault found in them.
+
+    An entry that is no requirement is passed over: the file's model says what is wrong with it.
+    """
+    entries = data.get("requirements") if isinstance(data, dict) else None
     read: list[Requirement] = []
     faults: list[Fault] = []
-    for index, entry in enumerate(entries):
-        base: tuple[Any, ...] = ("requirements", index)
+    for index, given in enumerate(entries if isinstance(entries, list) else []):
+        try:
+            entry = RequirementEntry.model_validate(given)
+        except ValidationError:
+            continue
+        base = ("requirements", index)
         places = {
-            key: Place(path, f"requirements[{index}].{key}", *marks[(*base, key)])
+            key: Written(str(path), f"requirements[{index}].{key}", *marks[(*base, key)], text=str(given[key]))
             for key in type(entry).model_fields
             if (*base, key) in marks
         }
         try:
-            read.append(entry.requirement(path, places))
+            read.append(entry.requirement(str(path), places))
         except InputError as error:
             faults += error.faults
     return tuple(read), faults
+
+
+@dataclass(frozen=True, slots=True)
+class Written(Place):
+    """Where a text stands that may be quoted, or run over several lines of its file."""
+
+    text: str = ""
+
+    def fault(self, offset: int, expected: str, got: str) -> Fault:
+        """A fault `offset` characters into the text, at the line and column of that character."""
+        source = read_text(Path(self.path), "a requirements file")
+        at = spot_in_scalar(source, (self.line or 1, self.column), self.text, offset)
+        return Fault(self.path, self.key, expected, got, *at)
 
 
 def judge_case(case: Case, progress: Callable[[int], None] | None = None) -> Judged:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -11,16 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 import sim.verdict
-from controllers.board import Inputs
+from controllers.board import Command, Inputs
 from sim.base.clock import to_s, to_us
 from sim.base.errors import Fault, InputError
-from sim.bench.control import Controller
+from sim.bench.control import WHOLE, Controller
 from sim.bench.events import Event, events_of
 from sim.bench.loop import stepped
 from sim.bench.run import fingerprint
+from sim.bench.vehicle import LIMITS as VEHICLE_LIMITS
 from sim.bench.vehicle import Vehicle
+from sim.jobs.case import SIGNALS as RUN_SIGNALS
 from sim.jobs.case import load_requirements, overall
 from sim.record.csv_in import read_recording
+from sim.record.meaning import SIGNALS
 from sim.record.resample import lag_us, to_ticks
 from sim.record.table import Table
 from sim.verdict.requirement import Requirement, Verdict, faults_of, judge
@@ -39,6 +42,10 @@ LIMITS = {"stop_us": 1000.0, "full_us": 2000.0, "input_low_frac": 0.3, "input_hi
 DIFFERS_US = 10.0
 DIFFERS_FOR_S = 0.02
 LAG_LONGEST_S = 0.5
+# A clock that jumps would otherwise ask for hours of work and more memory than there is.
+MOST_TICKS = 5_000_000
+# Rows turned into Python numbers at a time: few, so that memory stays flat.
+CHUNK = 4096
 
 STANDING = Path(sim.verdict.__file__).parent / "standing.yaml"
 """The requirements that every replay is held against."""
@@ -47,7 +54,7 @@ STANDING = Path(sim.verdict.__file__).parent / "standing.yaml"
 class Difference(NamedTuple):
     """A stretch in which the controller commands something else than was recorded.
 
-    recorded_us, computed_us : means over the stretch, of the left pulse.
+    recorded_us, computed_us : means over the stretch, of the left pulse (of the right one where it alone was recorded).
     """
 
     from_s: float
@@ -98,6 +105,7 @@ def replay(
     vehicle: Vehicle | None = None,
     mapping: Mapping[str, str] | None = None,
     before_s: float = 4.0,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Replay:
     """Feed a recording to a controller.
 
@@ -107,27 +115,31 @@ def replay(
     mapping : signal to column of the file, before every guess.
     before_s : how long the chip has been running, with the first sample held,
         when the recording begins; a logger seldom starts with the power.
+    progress : called now and then with the ticks done and the ticks in all.
 
     Raises
     ------
     InputError
-        A recording that cannot be read, or has no throttle or no dead-man.
+        A recording that cannot be read, is too long, or has no throttle or no
+        dead-man; a requirement on a name that no recording or run has.
     ControllerError
         The controller raised, or gave back something that is not a command.
     """
     recording = read_recording(path, mapping)
+    _bounded(path, recording.table, tick_us)
     joined = [name for name in JOINED if name in recording.table]
     table, ticks_said = to_ticks(recording.table, tick_us, linear=joined)
     limits = {**LIMITS, **(vehicle.limits() if vehicle else {})}
     pins, said = pins_of(path, table, controller, limits, vehicle)
     recorded = {f"recorded_{name}": table[name] for name in PULSES if name in table}
     before = round(before_s / to_s(tick_us))
-    commands = commanded(controller, pins, before, tick_us)
+    commands = commanded(controller, pins, before, tick_us, progress)
     kept = {name: column for name, column in table.columns.items() if name not in PULSES}
     read = {name: np.asarray(column, dtype=np.float64) for name, column in pins.items() if name not in kept}
     whole = Table(table.t_us, {**kept, **read, **recorded, **commands})
     lag, differences = compared(whole, controller, tick_us)
-    judged = [requirement for requirement in requirements if not faults_of(requirement, whole.names, limits)]
+    judged, left_out = judgeable(requirements, whole, limits)
+    said += left_out
     if before:
         said.append(
             f"the chip has been running for {before_s:g} s, with the first sample held, when the recording begins"
@@ -145,6 +157,47 @@ def replay(
         differences=differences,
         lag_s=to_s(lag),
     )
+
+
+def _bounded(path: Path, table: Table, tick_us: int) -> None:
+    """Refuse a recording of too many ticks, and say where its longest pause is."""
+    ticks = int(table.t_us[-1] - table.t_us[0]) // tick_us
+    if ticks <= MOST_TICKS:
+        return
+    pauses = np.diff(table.t_us)
+    at = int(np.argmax(pauses))
+    got = f"{ticks}; the longest pause is {to_s(int(pauses[at])):.0f} s, from {to_s(int(table.t_us[at])):.3f} s"
+    raise InputError([Fault(str(path), "", f"at most {MOST_TICKS} ticks of {tick_us} us in all", got)])
+
+
+def judgeable(
+    requirements: Sequence[Requirement], table: Table, limits: Mapping[str, float]
+) -> tuple[list[Requirement], list[str]]:
+    """The requirements that this recording has the signals for, and what is said of the others.
+
+    Raises
+    ------
+    InputError
+        A requirement that no recording could be judged by.
+    """
+    judged: list[Requirement] = []
+    left_out: list[str] = []
+    faults: list[Fault] = []
+    # Requirements are written for runs too, and for vehicles; a mistyped name is in none of them.
+    somewhere = tuple({*table.names, *SIGNALS, *Inputs._fields, *RUN_SIGNALS} - {*limits, *VEHICLE_LIMITS})
+    any_limits = {**dict.fromkeys(VEHICLE_LIMITS, 1.0), **limits}
+    for requirement in requirements:
+        here = faults_of(requirement, table.names, limits)
+        wrong = faults_of(requirement, somewhere, any_limits) if here else []
+        faults += wrong
+        if not here:
+            judged.append(requirement)
+        elif not wrong:
+            names = dict.fromkeys(fault.got.partition(" (did you mean")[0].strip("'") for fault in here)
+            left_out.append(f"requirement {requirement.id} is not judged: no {', '.join(names)} here")
+    if faults:
+        raise InputError(faults)
+    return judged, left_out
 
 
 def pins_of(
@@ -182,12 +235,20 @@ def pins_of(
             found[pin] = 1000.0 * found[column]
     filled = {**ABSENT, "sensor_supply_mv": int(getattr(controller.params, "supply_nominal_mv", 5000))}
     pins = {}
+    faults = []
     for name in Inputs._fields:
-        if name in found:
-            pins[name] = np.rint(found[name]).astype(np.int64)
-        else:
+        if name not in found:
             pins[name] = np.full(n, filled[name], dtype=np.int64)
             said.append(f"{name} was not recorded: {filled[name]} throughout")
+            continue
+        values = np.rint(found[name])
+        outside = values[(values < WHOLE[0]) | (values > WHOLE[1])]
+        if outside.size:
+            faults.append(Fault(str(path), name, "whole numbers of 32 bits", f"{outside[0]:g}"))
+            continue
+        pins[name] = values.astype(np.int64)
+    if faults:
+        raise InputError(faults)
     return pins, said
 
 
@@ -214,27 +275,43 @@ def read_line(
 
 
 def commanded(
-    controller: Controller, pins: Mapping[str, NDArray[np.int64]], before: int, tick_us: int
+    controller: Controller,
+    pins: Mapping[str, NDArray[np.int64]],
+    before: int,
+    tick_us: int,
+    progress: Callable[[int, int], None] | None = None,
 ) -> dict[str, NDArray[np.float64]]:
-    """The controller's command at every tick, after `before` ticks of the first sample."""
-    rows = list(zip(*(pins[name].tolist() for name in Inputs._fields), strict=True))
+    """The controller's command at every tick, after `before` ticks of the first sample.
+
+    Raises
+    ------
+    ControllerError
+    """
+    stacked = np.column_stack([pins[name] for name in Inputs._fields])
+    n = len(stacked)
+    columns = np.empty((n, len(Command._fields)))
     state: Any = controller.initial(controller.params)
-    for tick in range(before if rows else 0):
-        state, _ = stepped(controller, state, Inputs(*rows[0]), (tick - before) * tick_us)
-    given = []
-    for tick, row in enumerate(rows):
-        state, command = stepped(controller, state, Inputs(*row), tick * tick_us)
-        given.append(command)
-    columns = np.asarray(given, dtype=np.float64).reshape(len(given), -1)
-    named = {name: columns[:, index] for index, name in enumerate(given[0]._fields)}
+    first = Inputs(*stacked[0].tolist())
+    for tick in range(-before, 0):
+        state, _ = stepped(controller, state, first, tick * tick_us)
+    for start in range(0, n, CHUNK):
+        given = []
+        for tick, row in enumerate(stacked[start : start + CHUNK].tolist(), start):
+            state, command = stepped(controller, state, Inputs(*row), tick * tick_us)
+            given.append(command)
+        columns[start : start + CHUNK] = given
+        if progress is not None:
+            progress(start, n)
+    named = {name: columns[:, index] for index, name in enumerate(Command._fields)}
     return {**named, "lever_understood_frac": named["lever_permille"] / 1000.0}
 
 
 def compared(table: Table, controller: Controller, tick_us: int) -> tuple[int, tuple[Difference, ...] | None]:
     """How late the computed command is, and the stretches in which it differs beyond that."""
-    if "recorded_left_pulse_us" not in table:
+    pulse = next((name for name in PULSES if f"recorded_{name}" in table), None)
+    if pulse is None:
         return 0, None
-    recorded, computed = table["recorded_left_pulse_us"], table["left_pulse_us"]
+    recorded, computed = table[f"recorded_{pulse}"], table[pulse]
     longest_us = to_us(LAG_LONGEST_S)
     lag = lag_us(recorded, computed, tick_us, longest_us)
     if abs(lag) > longest_us - tick_us:

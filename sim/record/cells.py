@@ -34,6 +34,7 @@ class Tally:
     first: list[tuple[int, str]] = field(default_factory=list)
 
     def add(self, line: int, text: str = "") -> None:
+        """Count one more, and keep its place while it is among the first."""
         self.count += 1
         if len(self.first) < SHOWN:
             self.first.append((line, text[:SHOWN_LETTERS]))

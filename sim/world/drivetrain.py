@@ -64,16 +64,28 @@ def slope_nm_s(k_v_s: float, load: bus.Load, way: int, softness: float) -> float
     return k_v_s * k_v_s / (load.ohm * softness) if way == bus.OHMIC else 0.0
 
 
+def a_per_w(source_ohm: float, limited_w: float, node_v: float) -> float:
+    """Bus current that one more watt of a held power draws.
+
+    1/V, and more because the bus falls as it draws: over 1 - R0 P/V^2, which is
+    kept from 0, its value at the greatest power.
+    """
+    return 1.0 / (node_v * max(1.0 - source_ohm * limited_w / (node_v * node_v), 0.25))
+
+
 def half_change(
-    k_v_s: float, load: bus.Load, way: int, slope_nm_s: float, turned_rad_s: float, node_v: float
+    k_v_s: float, load: bus.Load, way: int, slope_nm_s: float, turned_rad_s: float, a_more_w: float
 ) -> tuple[float, float]:
-    """Change of motor and bus current in the first half of a substep that changes the speed by `turned_rad_s`."""
+    """Change of motor and bus current in the first half of a substep that changes the speed by `turned_rad_s`.
+
+    `a_more_w` is from `a_per_w`; it matters only where the current is held.
+    """
     half = 0.5 * turned_rad_s
     if way == bus.OHMIC:
         motor_a = -slope_nm_s / k_v_s * half
         return motor_a, load.duty_frac * motor_a
     if way == bus.LIMITED:
-        return 0.0, load.limit_a * k_v_s * half / node_v
+        return 0.0, load.limit_a * k_v_s * half * a_more_w
     return 0.0, 0.0
 
 
@@ -98,7 +110,7 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Outputs]:
     k, friction_nm = spinner.k_v_s, spinner.k_v_s * spinner.no_load_a
     left_rad_s, right_rad_s = state.left_rad_s, state.right_rad_s
     left_way = right_way = bus.IDLE
-    node_v = node_a = left_a = right_a = left_slope = right_slope = 0.0
+    node_v = node_a = left_a = right_a = left_slope = right_slope = a_more_w = 0.0
     charge_c = series_j = left_copper_j = right_copper_j = friction_j = shaft_j = left_n = right_n = 0.0
     collapsed = 0
     for _ in range(params.substeps):
@@ -112,6 +124,10 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Outputs]:
             right_a = bus.motor_a(right, right_back_v, right_way, node_v)
             collapsed = max(collapsed, fell)
             softness = 1.0 + source_ohm * (bus.siemens(left, left_way) + bus.siemens(right, right_way))
+            if left_way == bus.LIMITED or right_way == bus.LIMITED:
+                left_w = bus.limit_w(left, left_back_v) if left_way == bus.LIMITED else 0.0
+                right_w = bus.limit_w(right, right_back_v) if right_way == bus.LIMITED else 0.0
+                a_more_w = a_per_w(source_ohm, left_w + right_w, node_v)
             left_slope = slope_nm_s(k, left, left_way, softness)
             right_slope = slope_nm_s(k, right, right_way, softness)
         left_after, left_thrust_n, left_nm = thruster.step(
@@ -120,8 +136,8 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Outputs]:
         right_after, right_thrust_n, right_nm = thruster.step(
             spinner, blades, right_a, right_slope, right_rad_s, inflow, density, right_fouling, dt_s
         )
-        left_half_a, left_drawn_a = half_change(k, left, left_way, left_slope, left_after - left_rad_s, node_v)
-        right_half_a, right_drawn_a = half_change(k, right, right_way, right_slope, right_after - right_rad_s, node_v)
+        left_half_a, left_drawn_a = half_change(k, left, left_way, left_slope, left_after - left_rad_s, a_more_w)
+        right_half_a, right_drawn_a = half_change(k, right, right_way, right_slope, right_after - right_rad_s, a_more_w)
         left_a, right_a, node_a = left_a + left_half_a, right_a + right_half_a, node_a + left_drawn_a + right_drawn_a
         left_rad = 0.5 * (left_rad_s + left_after) * dt_s
         right_rad = 0.5 * (right_rad_s + right_after) * dt_s

@@ -162,7 +162,6 @@ def step(
     capacitors and the turning motors do not feed it.
     """
     cells, guard, cord, logic, left_esc, right_esc, rotors, surge, warm, energy, bus_v, logic_w = state
-    dt_s = params.dt_s
 
     # Signals: the kill cord's magnet, and a pulse for each ESC whose frame ends now.
     cord, pulled = killcord.step(params.killcord, cord, killcord.Inputs(tape.cord_seated, tape.switch_welded))
@@ -198,7 +197,7 @@ def step(
     )
 
     # Everything slower follows with the tick's last operating point or its mean.
-    mean_a = ran.charge_c / dt_s
+    mean_a = ran.charge_c / params.dt_s
     polarised_v = cells.v1_v + cells.v2_v
     pack_v = (behind.emf_v - ran.node_a * behind.ohm) * powered
     cell_v_min = behind.weak_emf_v - ran.node_a * behind.weak_ohm
@@ -212,8 +211,8 @@ def step(
     warm = warmth.step(
         params.warmth, warm, heats(params, ran, left_ohm, right_ohm, pack_w, mean_a * mean_a * switch_ohm)
     )
-    energy = spent(energy, ran, behind.emf_v, polarised_v, constant_w * dt_s)
-    cells = pack.step(params.pack, cells, mean_a, factor, dt_s)
+    energy = spent(energy, ran, behind.emf_v, polarised_v, constant_w * params.dt_s)
+    cells = pack.step(params.pack, cells, mean_a, factor, params.dt_s)
     surge = hull.step(params.hull, surge, ran.left_thrust_n + ran.right_thrust_n)
     return State(
         cells, guard, cord, logic, left_esc, right_esc, rotors, surge, warm, energy, bus_v, fed.load_w
