@@ -33,6 +33,7 @@ class Parser(argparse.ArgumentParser):
     """An argument parser whose faults look like every other fault: one clear line."""
 
     def error(self, message: str) -> NoReturn:
+        """Say in one line what is wrong with the command line, and exit with the code of bad input."""
         self.exit(BAD_INPUT, one_line(f"{self.prog}: {message}; see {self.prog} --help") + "\n")
 
 
@@ -40,6 +41,7 @@ class Page(Console):
     """A console whose reader may leave: what is left to do is done, and the exit code still tells the verdict."""
 
     def on_broken_pipe(self) -> None:
+        """Fall silent, and let the stream that nobody reads lead nowhere."""
         self.quiet = True
         unread(sys.stdout)
 

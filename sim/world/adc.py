@@ -22,5 +22,5 @@ def counts(params: Params, pin_v: float, supply_v: float) -> int:
     reference_v = supply_v if params.follows_supply == 1 else params.reference_v
     if reference_v <= 0.0:
         return 0
-    code = int(math.floor(pin_v / reference_v * params.counts_max + 0.5))
+    code = math.floor(pin_v / reference_v * params.counts_max + 0.5)
     return min(max(code, 0), params.counts_max)

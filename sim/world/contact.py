@@ -53,10 +53,8 @@ def step(params: Params, state: State, closed: float, leak_s: float, rail_v: flo
     line_v, reads = state
     siemens = pullup_s + closed * closed_s + leak_s
     final_v = rail_v * pullup_s / siemens
-    if filter_f > 0.0:
-        line_v = final_v + (line_v - final_v) * math.exp(-dt_s * siemens / filter_f)
-    else:
-        line_v = final_v
+    # Without a capacitor the line follows at once.
+    line_v = final_v + (line_v - final_v) * math.exp(-dt_s * siemens / filter_f) if filter_f > 0.0 else final_v
     if line_v <= low_frac * rail_v:
         reads = reads_closed
     elif line_v >= high_frac * rail_v:

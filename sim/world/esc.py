@@ -109,10 +109,8 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
         armed_s = 0.0
     elif mode == ARMING:
         # Anything but an unbroken row of stop pulses starts the wait anew.
-        if (pulse_seen and throttle > 0.0) or silent_s >= params.lost_after_s:
-            armed_s = 0.0
-        else:
-            armed_s = armed_s + dt_s
+        unbroken = silent_s < params.lost_after_s and throttle <= 0.0
+        armed_s = armed_s + dt_s if unbroken else 0.0
         if armed_s >= params.arm_s:
             mode = READY
     elif mode == READY:
@@ -133,5 +131,5 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
 
     if mode != READY and not (mode == SIGNAL_LOST and holding):
         target = 0.0
-    duty = slewed(params, duty, target) if mode == READY or mode == SIGNAL_LOST else 0.0
+    duty = slewed(params, duty, target) if mode in (READY, SIGNAL_LOST) else 0.0
     return State(mode, armed_s, silent_s, low_s, target, duty)
