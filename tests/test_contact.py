@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim.world import contact
-from sim.world.electrodes import leak_conductance_s
+from sim.world.electrodes import leak_conductance_siemens
 
 RAIL_V = 3.3
 PULLUP_OHM = 10_000.0
 PIN = contact.Params(
-    pullup_s=1.0 / PULLUP_OHM, closed_s=2.0, filter_f=0.0, low_frac=0.3, high_frac=0.7, reads_closed=1, dt_s=1e-3
+    pullup_siemens=1.0 / PULLUP_OHM, closed_siemens=2.0, filter_f=0.0, low_frac=0.3, high_frac=0.7, reads_closed=1, dt_s=1e-3
 )
 DRY = contact.initial(PIN, RAIL_V)
 # A large filter against which one tick is small.
@@ -39,12 +39,12 @@ def test_wet_open_contact_settles_at_the_dividers_voltage(
     s_m: float, at_10k_v: float, at_1k_v: float, filter_f: float
 ) -> None:
     """Water across an open contact settles its line at the printed voltage, with or without a filter."""
-    leak_s = leak_conductance_s(s_m, 1e-3)
+    leak_siemens = leak_conductance_siemens(s_m, 1e-3)
     for pullup_ohm, volts in ((1e4, at_10k_v), (1e3, at_1k_v)):
-        params = PIN._replace(pullup_s=1.0 / pullup_ohm, filter_f=filter_f)
+        params = PIN._replace(pullup_siemens=1.0 / pullup_ohm, filter_f=filter_f)
         state = DRY
         for _ in range(20):
-            state = contact.step(params, state, 0.0, leak_s, RAIL_V)
+            state = contact.step(params, state, 0.0, leak_siemens, RAIL_V)
         assert state.line_v == pytest.approx(volts, abs=0.5e-5)
 
 
@@ -55,11 +55,11 @@ def test_wet_open_contact_settles_at_the_dividers_voltage(
 )
 def test_what_a_flooded_open_contact_reads(s_m: float, pullup_ohm: float, reads: int) -> None:
     """Sea water reads as pressed on either pull-up, a salt pool on the weak one alone, a lake on none."""
-    params = PIN._replace(pullup_s=1.0 / pullup_ohm)
-    assert contact.step(params, DRY, 0.0, leak_conductance_s(s_m, 1e-3), RAIL_V).reads == reads
+    params = PIN._replace(pullup_siemens=1.0 / pullup_ohm)
+    assert contact.step(params, DRY, 0.0, leak_conductance_siemens(s_m, 1e-3), RAIL_V).reads == reads
 
 
-# Closed form: the divider is at the low threshold when the leak is pullup_s (1/low_frac - 1).
+# Closed form: the divider is at the low threshold when the leak is pullup_siemens (1/low_frac - 1).
 @given(
     st.floats(min_value=1e2, max_value=1e6),
     st.floats(min_value=0.05, max_value=0.6),
@@ -68,33 +68,33 @@ def test_what_a_flooded_open_contact_reads(s_m: float, pullup_ohm: float, reads:
 )
 def test_small_leak_never_reads_as_a_press(pullup_ohm: float, low_frac: float, share: float, rail_v: float) -> None:
     """A leak under the pull-up's conductance times (1/low_frac - 1) never reads as a press."""
-    params = PIN._replace(pullup_s=1.0 / pullup_ohm, low_frac=low_frac)
-    leak_s = share * params.pullup_s * (1.0 / low_frac - 1.0)
-    assert contact.step(params, contact.initial(params, rail_v), 0.0, leak_s, rail_v).reads == 0
+    params = PIN._replace(pullup_siemens=1.0 / pullup_ohm, low_frac=low_frac)
+    leak_siemens = share * params.pullup_siemens * (1.0 / low_frac - 1.0)
+    assert contact.step(params, contact.initial(params, rail_v), 0.0, leak_siemens, rail_v).reads == 0
 
 
 # Same closed form.
 @given(st.floats(min_value=1e2, max_value=1e6), st.floats(min_value=0.05, max_value=0.6))
 def test_larger_leak_reads_as_a_press(pullup_ohm: float, low_frac: float) -> None:
     """A leak just over that conductance reads as a press."""
-    params = PIN._replace(pullup_s=1.0 / pullup_ohm, low_frac=low_frac)
-    leak_s = (1.0 + 1e-9) * params.pullup_s * (1.0 / low_frac - 1.0)
-    assert contact.step(params, DRY, 0.0, leak_s, RAIL_V).reads == 1
+    params = PIN._replace(pullup_siemens=1.0 / pullup_ohm, low_frac=low_frac)
+    leak_siemens = (1.0 + 1e-9) * params.pullup_siemens * (1.0 / low_frac - 1.0)
+    assert contact.step(params, DRY, 0.0, leak_siemens, RAIL_V).reads == 1
 
 
 @pytest.mark.parametrize("before", [0, 1])
 @given(level_frac=st.floats(min_value=0.3 + 1e-9, max_value=0.7 - 1e-9))
 def test_between_the_thresholds_the_reading_stays(before: int, level_frac: float) -> None:
     """A line between the thresholds keeps whatever was read last."""
-    leak_s = PIN.pullup_s * (1.0 / level_frac - 1.0)
-    after = contact.step(PIN, contact.State(line_v=0.5 * RAIL_V, reads=before), 0.0, leak_s, RAIL_V)
+    leak_siemens = PIN.pullup_siemens * (1.0 / level_frac - 1.0)
+    after = contact.step(PIN, contact.State(line_v=0.5 * RAIL_V, reads=before), 0.0, leak_siemens, RAIL_V)
     assert after.reads == before
 
 
 def test_thresholds_follow_the_rail() -> None:
     """The same divider reads the same on a rail that has sagged."""
-    leak_s = 2.0 * PIN.pullup_s
-    readings = {contact.step(PIN, DRY, 0.0, leak_s, rail_v).reads for rail_v in (3.3, 2.5, 1.8)}
+    leak_siemens = 2.0 * PIN.pullup_siemens
+    readings = {contact.step(PIN, DRY, 0.0, leak_siemens, rail_v).reads for rail_v in (3.3, 2.5, 1.8)}
     assert readings == {0}
 
 
@@ -110,7 +110,7 @@ def test_filter_rises_to_the_high_threshold() -> None:
 # Same closed form, falling.
 def test_filter_falls_to_the_low_threshold() -> None:
     """Discharged through a resistance alone, a line reaches 0.3 of the rail after 1.203973 RC."""
-    params = PIN._replace(pullup_s=1e-12, closed_s=1.0 / PULLUP_OHM, filter_f=SLOW_F, dt_s=1.203973 * TAU_S)
+    params = PIN._replace(pullup_siemens=1e-12, closed_siemens=1.0 / PULLUP_OHM, filter_f=SLOW_F, dt_s=1.203973 * TAU_S)
     after = contact.step(params, contact.State(line_v=RAIL_V, reads=0), 1.0, 0.0, RAIL_V)
     assert after.line_v / RAIL_V == pytest.approx(0.3, abs=0.3 * 0.5e-6)
 
@@ -121,13 +121,13 @@ def test_filter_falls_to_the_low_threshold() -> None:
     st.floats(min_value=0.0, max_value=1e-2),
     st.integers(min_value=2, max_value=5),
 )
-def test_filter_does_not_depend_on_the_tick(line_v: float, closed: float, leak_s: float, parts: int) -> None:
+def test_filter_does_not_depend_on_the_tick(line_v: float, closed: float, leak_siemens: float, parts: int) -> None:
     """One tick and as many shorter ones that make it up end at the same voltage."""
     whole = PIN._replace(filter_f=SLOW_F)
     state = contact.State(line_v=line_v, reads=0)
-    at_once = contact.step(whole, state, closed, leak_s, RAIL_V)
+    at_once = contact.step(whole, state, closed, leak_siemens, RAIL_V)
     for _ in range(parts):
-        state = contact.step(whole._replace(dt_s=whole.dt_s / parts), state, closed, leak_s, RAIL_V)
+        state = contact.step(whole._replace(dt_s=whole.dt_s / parts), state, closed, leak_siemens, RAIL_V)
     assert state.line_v == pytest.approx(at_once.line_v, rel=1e-9, abs=1e-12)
 
 
@@ -150,8 +150,8 @@ def test_after_any_train_the_reading_is_the_contact(train: list[tuple[int, float
     """However it bounced and leaked, a dry contact that stays put is read rightly ten time constants later."""
     params = PIN._replace(filter_f=SLOW_F)
     state = DRY
-    for metal, leak_s in train:
-        state = contact.step(params, state, float(metal), leak_s, RAIL_V)
+    for metal, leak_siemens in train:
+        state = contact.step(params, state, float(metal), leak_siemens, RAIL_V)
         assert 0.0 <= state.line_v <= RAIL_V
         assert state.reads in (0, 1)
     for _ in range(math.ceil(10.0 * TAU_S / params.dt_s)):
@@ -163,4 +163,4 @@ def test_sense_contact_reads_the_other_way_round() -> None:
     """A contact that closes when the cord is pulled reads 0 when wet: water looks like a pulled cord."""
     params = PIN._replace(reads_closed=0)
     assert contact.initial(params, RAIL_V).reads == 1
-    assert contact.step(params, contact.initial(params, RAIL_V), 0.0, leak_conductance_s(4.29, 1e-3), RAIL_V).reads == 0
+    assert contact.step(params, contact.initial(params, RAIL_V), 0.0, leak_conductance_siemens(4.29, 1e-3), RAIL_V).reads == 0

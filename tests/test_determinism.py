@@ -61,7 +61,7 @@ def first(moorhen: Callable[..., Bench]) -> Run:
 def test_the_run_is_worth_comparing(first: Run) -> None:
     """The scenario drives, and its contacts leak: chance and physics both had a say."""
     assert first.table["left_thrust_n"].max() > 50.0
-    assert first.table["button_leak_s"].std() > 0.0
+    assert first.table["button_leak_siemens"].std() > 0.0
 
 
 def test_same_files_and_seed_give_the_same_run(first: Run, moorhen: Callable[..., Bench]) -> None:
@@ -83,7 +83,7 @@ def test_another_process_gives_the_same_run(first: Run, hash_seed: str) -> None:
 def test_another_seed_gives_another_run(first: Run, moorhen: Callable[..., Bench]) -> None:
     """Another seed changes the noise and the films, not the hand."""
     other = simulate(moorhen(**SCENARIO | {"seed": 12}))
-    for name in ("hall_v", "button_leak_s", "bus_mv"):
+    for name in ("hall_v", "button_leak_siemens", "bus_mv"):
         assert not np.array_equal(other.table[name], first.table[name])
     assert np.array_equal(other.table["lever_frac"], first.table["lever_frac"])
 
@@ -101,7 +101,7 @@ def drawn(bench: Bench) -> dict[str, Any]:
 ADDED: list[tuple[dict[str, Any], set[str]]] = [
     ({"vehicle_set": {"sensor.spike_rate_hz": 40.0}}, {"hall_noise_v"}),
     ({"vehicle_set": {"readings.bus_noise_v_rms": 0.5}}, {"bus_noise_v"}),
-    ({"vehicle_set": {"deadman.film.splash_rate_hz": 5.0}}, {"deadman_leak_s"}),
+    ({"vehicle_set": {"deadman.film.splash_rate_hz": 5.0}}, {"deadman_leak_siemens"}),
     ({"faults": [*SCENARIO["faults"], {"kind": "button_intermittent", "at_s": 1.7}]}, {"button_closed"}),
     ({"faults": [*SCENARIO["faults"], {"kind": "sensor_noise", "at_s": 1.9, "amount": 0.1}]}, {"hall_noise_v"}),
     ({"faults": SCENARIO["faults"][1:]}, {"hall_lost"}),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sim.world.electrodes import Wetting, leak_conductance_s, leak_tape, wetted_tape
+from sim.world.electrodes import Wetting, leak_conductance_siemens, leak_tape, wetted_tape
 
 STEADY = Wetting(
     mean_wetted_frac=0.5,
@@ -38,7 +38,7 @@ def tape(wetting: Wetting, seed: int = 7) -> np.ndarray:
 @pytest.mark.parametrize(("s_m", "ohm", "at_10k_v", "at_1k_v"), WET_CONTACTS)
 def test_wet_contact_pulls_its_line_down(s_m: float, ohm: float, at_10k_v: float, at_1k_v: float) -> None:
     """The pair's resistance, and the line voltages it makes of two pull-ups, are the printed ones."""
-    resistance = 1.0 / leak_conductance_s(s_m, 1e-3)
+    resistance = 1.0 / leak_conductance_siemens(s_m, 1e-3)
     assert resistance == pytest.approx(ohm, abs=0.5e-3)
     assert 3.3 * resistance / (resistance + 10e3) == pytest.approx(at_10k_v, abs=0.5e-5)
     assert 3.3 * resistance / (resistance + 1e3) == pytest.approx(at_1k_v, abs=0.5e-5)
@@ -46,7 +46,7 @@ def test_wet_contact_pulls_its_line_down(s_m: float, ohm: float, at_10k_v: float
 
 def test_a_half_wetted_gap_leaks_half() -> None:
     """The leak is proportional to the wetted share."""
-    assert leak_conductance_s(0.2, 1e-3, 0.5) == pytest.approx(0.5 * leak_conductance_s(0.2, 1e-3))
+    assert leak_conductance_siemens(0.2, 1e-3, 0.5) == pytest.approx(0.5 * leak_conductance_siemens(0.2, 1e-3))
 
 
 def test_film_keeps_its_mean_and_spread() -> None:

@@ -13,6 +13,8 @@ from sim.base.document import number_refusal, refusal
 from sim.base.wording import given as words_for
 
 FORMS = "as VALUE, 'VALUE +- PART', 'VALUE +- PERCENT%' or 'LOW .. HIGH'"
+# Beyond any number of a real machine, and far inside what a float can multiply.
+HUGE = 1e9
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _PLUS_MINUS = re.compile(rf"^({_NUMBER})\s*(?:\+-|±)\s*({_NUMBER})\s*(%?)$")
 # Three dots in a row could be read two ways.
@@ -108,15 +110,16 @@ def quantities(entry: BaseModel, prefix: str = "") -> dict[str, Toleranced]:
     return found
 
 
-def within(low: float, high: float, above: bool = False) -> AfterValidator:
+def within(low: float, high: float = HUGE, above: bool = False) -> AfterValidator:
     """Check that the whole band lies from `low` (or, with `above`, from more than that) to `high`."""
-    words = f"more than {low:g}" if above else f"at least {low:g}"
-    if math.isfinite(high):
-        words = f"{words} and at most {high:g}" if above else f"from {low:g} to {high:g}"
+    floor = f"more than {low:g}" if above else f"at least {low:g}"
+    both = f"{floor} and at most {high:g}" if above else f"from {low:g} to {high:g}"
 
     def check(value: Toleranced) -> Toleranced:
         too_low = value.low <= low if above else value.low < low
         if too_low or value.high > high:
+            # Nobody needs to hear of a bound that no real part comes near.
+            words = floor if too_low and high == HUGE else both
             band = f" with its tolerance {value.low:g} .. {value.high:g}" if value.low != value.high else ""
             raise number_refusal(words, f"{float(value):g}{band}")
         return value
@@ -124,9 +127,9 @@ def within(low: float, high: float, above: bool = False) -> AfterValidator:
     return AfterValidator(check)
 
 
-Positive = Annotated[Toleranced, within(0.0, math.inf, above=True)]
-NotNegative = Annotated[Toleranced, within(0.0, math.inf)]
+Positive = Annotated[Toleranced, within(0.0, above=True)]
+NotNegative = Annotated[Toleranced, within(0.0)]
 Fraction = Annotated[Toleranced, within(0.0, 1.0)]
 PositiveFraction = Annotated[Toleranced, within(0.0, 1.0, above=True)]
-AtLeastOne = Annotated[Toleranced, within(1.0, math.inf)]
+AtLeastOne = Annotated[Toleranced, within(1.0)]
 Celsius = Annotated[Toleranced, within(-40.0, 150.0)]

@@ -67,8 +67,8 @@ def lever_params(vehicle: files.Vehicle, magnet_degc: float) -> lever.LeverParam
 def contact_params(entry: files.Contact, reads_closed: int, dt_s: float) -> contact.Params:
     """One input."""
     return contact.Params(
-        pullup_s=1.0 / float(entry.pullup_ohm),
-        closed_s=1.0 / float(entry.closed_ohm),
+        pullup_siemens=1.0 / float(entry.pullup_ohm),
+        closed_siemens=1.0 / float(entry.closed_ohm),
         filter_f=float(entry.filter_f),
         low_frac=float(entry.low_frac),
         high_frac=float(entry.high_frac),

@@ -125,7 +125,7 @@ def _water(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
             "mode_button",
             "mode_pressed",
             "mode_line_v",
-            "button_leak_s",
+            "button_leak_siemens",
         ),
         (
             "dead-man reads pressed, nobody pressed it",
@@ -133,9 +133,9 @@ def _water(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
             "deadman",
             "deadman_pressed",
             "deadman_line_v",
-            "deadman_leak_s",
+            "deadman_leak_siemens",
         ),
-        ("kill cord reads pulled, nobody pulled it", 0, "kill_cord", "cord_seated", "cord_line_v", "cord_leak_s"),
+        ("kill cord reads pulled, nobody pulled it", 0, "kill_cord", "cord_seated", "cord_line_v", "cord_leak_siemens"),
     )
     for words, acted, reads, truth, line, leak in contacts:
         if reads not in table or truth not in table:

@@ -158,19 +158,20 @@ def _row(
 ) -> tuple[float, ...]:
     """The values of `RECORDED`, in its order; joining tuples is far quicker than picking fields."""
     return (
-        (hall_v, *pins)
-        + command
-        + sensed.deadman
-        + sensed.button
-        + sensed.cord
-        + out
-        + moved.left_esc
-        + moved.right_esc
-        + moved.rotors
-        + moved.hull
-        + moved.pack
-        + moved.protection
-        + moved.supply
-        + moved.warmth
-        + moved.energy
+        hall_v,
+        *pins,
+        *command,
+        *sensed.deadman,
+        *sensed.button,
+        *sensed.cord,
+        *out,
+        *moved.left_esc,
+        *moved.right_esc,
+        *moved.rotors,
+        *moved.hull,
+        *moved.pack,
+        *moved.protection,
+        *moved.supply,
+        *moved.warmth,
+        *moved.energy,
     )

@@ -27,7 +27,7 @@ from sim.world.water import Water
 RIDER_COLUMNS = ("hand_frac", "lever_frac", "deadman_pressed", "mode_pressed", "cord_seated")
 """Columns of what the rider truly did."""
 
-LEAKS = ("deadman_leak_s", "button_leak_s")
+LEAKS = ("deadman_leak_siemens", "button_leak_siemens")
 """Columns of the tapes that are worth keeping: they say why a wet contact was read as pressed."""
 
 

@@ -26,7 +26,7 @@ Mask = NDArray[np.bool_]
 # While a contact is intermittent it opens and closes anew this often, on average.
 FLICKER_HZ = 40.0
 # A flooded sense contact conducts like closed metal.
-FLOODED_S = 10.0
+FLOODED_SIEMENS = 10.0
 SENSOR_FAULTS = {"sensor_open": hall.OPEN, "sensor_short_low": hall.SHORT_LOW, "sensor_short_high": hall.SHORT_HIGH}
 
 
@@ -186,7 +186,7 @@ def _senses(
         broken[faults.mask(kind)] = code
     dropped = stream(seed, "hall dropped").random(n) < faults.amount("sensor_dropped")
     bus_noise = vehicle.readings.bus_noise_v_rms * stream(seed, "bus noise").standard_normal(n)
-    flooded = faults.mask("cord_sense_flooded") * FLOODED_S
+    flooded = faults.mask("cord_sense_flooded") * FLOODED_SIEMENS
     return {
         "magnets_tesla": field,
         "hall_noise_v": noise,
@@ -194,10 +194,10 @@ def _senses(
         "hall_fault": broken,
         "hall_lost": dropped,
         "deadman_closed": _contact(scenario, vehicle.deadman, rider["deadman_pressed"], "deadman", faults),
-        "deadman_leak_s": _leak(scenario, vehicle.deadman, around, "deadman", n),
+        "deadman_leak_siemens": _leak(scenario, vehicle.deadman, around, "deadman", n),
         "button_closed": _contact(scenario, vehicle.mode_button, rider["mode_pressed"], "button", faults),
-        "button_leak_s": _leak(scenario, vehicle.mode_button, around, "button", n),
-        "cord_leak_s": _leak(scenario, vehicle.kill_cord_sense, around, "cord sense", n) + flooded,
+        "button_leak_siemens": _leak(scenario, vehicle.mode_button, around, "button", n),
+        "cord_leak_siemens": _leak(scenario, vehicle.kill_cord_sense, around, "cord sense", n) + flooded,
         "bus_noise_v": bus_noise,
     }
 
@@ -229,6 +229,6 @@ def _contact(scenario: Scenario, entry: files.Contact, pressed: Floats, name: st
 
 def _leak(scenario: Scenario, entry: files.Contact, around: Water, name: str, n: int) -> Floats:
     """Conductance of the water across a contact at each tick."""
-    full_s = electrodes.leak_conductance_s(around.conductivity_s_m, entry.electrode_radius_m)
+    full_s = electrodes.leak_conductance_siemens(around.conductivity_s_m, entry.electrode_radius_m)
     film = electrodes.Wetting(**{key: float(value) for key, value in entry.film.model_dump().items()})
     return electrodes.leak_tape(stream(scenario.seed, f"{name} film"), n, to_s(scenario.tick_us), full_s, film)

@@ -32,6 +32,7 @@ _SUFFIXES: dict[str, Unit] = {
     "v": Unit("V", _powers(V=1)),
     "a": Unit("A", _powers(A=1)),
     "ohm": Unit("ohm", _powers(V=1, A=-1)),
+    "siemens": Unit("S", _powers(A=1, V=-1)),
     "w": Unit("W", _powers(V=1, A=1)),
     "j": Unit("J", _powers(V=1, A=1, s=1)),
     "nm": Unit("N m", _powers(V=1, A=1, s=1)),

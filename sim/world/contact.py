@@ -10,8 +10,8 @@ from typing import NamedTuple
 
 
 class Params(NamedTuple):
-    pullup_s: float  # conductance of the pull-up, siemens
-    closed_s: float  # conductance of contact and wire when closed
+    pullup_siemens: float  # conductance of the pull-up, siemens
+    closed_siemens: float  # conductance of contact and wire when closed
     filter_f: float  # capacitor at the pin; 0 is none
     low_frac: float  # of the rail: at or under it reads low
     high_frac: float  # of the rail: at or over it reads high; between, the last reading stays
@@ -29,13 +29,13 @@ def initial(params: Params, rail_v: float) -> State:
     return State(line_v=rail_v, reads=1 - params.reads_closed)
 
 
-def step(params: Params, state: State, closed: float, leak_s: float, rail_v: float) -> State:
+def step(params: Params, state: State, closed: float, leak_siemens: float, rail_v: float) -> State:
     """Line voltage and reading one tick later.
 
     Parameters
     ----------
     closed : 1.0 while the metal touches.
-    leak_s : conductance of the water path, siemens.
+    leak_siemens : conductance of the water path, siemens.
     rail_v : what the pull-up hangs on.
 
     Raises
@@ -49,10 +49,10 @@ def step(params: Params, state: State, closed: float, leak_s: float, rail_v: flo
     no source. Differs from a real wet contact in: no electrode polarisation,
     which lowers the leak within seconds, so this leak is the worse one.
     """
-    pullup_s, closed_s, filter_f, low_frac, high_frac, reads_closed, dt_s = params
+    pullup_siemens, closed_siemens, filter_f, low_frac, high_frac, reads_closed, dt_s = params
     line_v, reads = state
-    siemens = pullup_s + closed * closed_s + leak_s
-    final_v = rail_v * pullup_s / siemens
+    siemens = pullup_siemens + closed * closed_siemens + leak_siemens
+    final_v = rail_v * pullup_siemens / siemens
     # Without a capacitor the line follows at once.
     line_v = final_v + (line_v - final_v) * math.exp(-dt_s * siemens / filter_f) if filter_f > 0.0 else final_v
     if line_v <= low_frac * rail_v:

@@ -41,7 +41,7 @@ class Wetting(NamedTuple):
     bubble_time_s: float = 0.05
 
 
-def leak_conductance_s(conductivity_s_m: float, disc_radius_m: float, wetted_frac: float = 1.0) -> float:
+def leak_conductance_siemens(conductivity_s_m: float, disc_radius_m: float, wetted_frac: float = 1.0) -> float:
     """Conductance between two wet contacts, in siemens.
 
     Parameters
@@ -84,7 +84,7 @@ def wetted_tape(rng: np.random.Generator, n: int, tick_s: float, wetting: Wettin
     return wetted
 
 
-def leak_tape(rng: np.random.Generator, n: int, tick_s: float, conductance_full_s: float, wetting: Wetting) -> Floats:
+def leak_tape(rng: np.random.Generator, n: int, tick_s: float, conductance_full_siemens: float, wetting: Wetting) -> Floats:
     """The leak of a wet contact as a tape of conductances in siemens, shape (n,).
 
     Parameters
@@ -93,11 +93,11 @@ def leak_tape(rng: np.random.Generator, n: int, tick_s: float, conductance_full_
         The same generator state gives the same tape.
     n, tick_s : int, float
         Length and spacing of the tape.
-    conductance_full_s : float
-        Of the gap fully wetted, see `leak_conductance_s`.
+    conductance_full_siemens : float
+        Of the gap fully wetted, see `leak_conductance_siemens`.
     wetting : Wetting
     """
-    return conductance_full_s * wetted_tape(rng, n, tick_s, wetting)
+    return conductance_full_siemens * wetted_tape(rng, n, tick_s, wetting)
 
 
 def _film(rng: np.random.Generator, n: int, tick_s: float, wetting: Wetting) -> Floats:

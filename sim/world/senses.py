@@ -37,10 +37,10 @@ class Tape(NamedTuple):
     hall_fault: float
     hall_lost: float  # 1.0: this conversion is lost
     deadman_closed: float
-    deadman_leak_s: float
+    deadman_leak_siemens: float
     button_closed: float
-    button_leak_s: float
-    cord_leak_s: float
+    button_leak_siemens: float
+    cord_leak_siemens: float
     bus_noise_v: float
 
 
@@ -110,10 +110,10 @@ def step(params: Params, state: State, tape: Tape, machine: Machine) -> tuple[St
         ),
     )
     counts = state.counts if tape.hall_lost > 0.5 else adc.counts(params.adc, hall_v, rail_v)
-    deadman = contact.step(params.deadman, state.deadman, tape.deadman_closed, tape.deadman_leak_s, rail_v)
-    button = contact.step(params.button, state.button, tape.button_closed, tape.button_leak_s, rail_v)
+    deadman = contact.step(params.deadman, state.deadman, tape.deadman_closed, tape.deadman_leak_siemens, rail_v)
+    button = contact.step(params.button, state.button, tape.button_closed, tape.button_leak_siemens, rail_v)
     sense_closed = 1.0 if machine.cord_in_place == params.cord_closed_in_place else 0.0
-    cord = contact.step(params.cord, state.cord, sense_closed, tape.cord_leak_s, rail_v)
+    cord = contact.step(params.cord, state.cord, sense_closed, tape.cord_leak_siemens, rail_v)
     pins = Inputs(
         counts,
         int(rail_v * 1000.0 + 0.5),
