@@ -15,7 +15,13 @@ from sim.world.electrodes import leak_conductance_siemens
 RAIL_V = 3.3
 PULLUP_OHM = 10_000.0
 PIN = contact.Params(
-    pullup_siemens=1.0 / PULLUP_OHM, closed_siemens=2.0, filter_f=0.0, low_frac=0.3, high_frac=0.7, reads_closed=1, dt_s=1e-3
+    pullup_siemens=1.0 / PULLUP_OHM,
+    closed_siemens=2.0,
+    filter_f=0.0,
+    low_frac=0.3,
+    high_frac=0.7,
+    reads_closed=1,
+    dt_s=1e-3,
 )
 DRY = contact.initial(PIN, RAIL_V)
 # A large filter against which one tick is small.
@@ -163,4 +169,7 @@ def test_sense_contact_reads_the_other_way_round() -> None:
     """A contact that closes when the cord is pulled reads 0 when wet: water looks like a pulled cord."""
     params = PIN._replace(reads_closed=0)
     assert contact.initial(params, RAIL_V).reads == 1
-    assert contact.step(params, contact.initial(params, RAIL_V), 0.0, leak_conductance_siemens(4.29, 1e-3), RAIL_V).reads == 0
+    assert (
+        contact.step(params, contact.initial(params, RAIL_V), 0.0, leak_conductance_siemens(4.29, 1e-3), RAIL_V).reads
+        == 0
+    )

@@ -163,9 +163,7 @@ def test_the_rail_appears_when_it_sags():
     assert any("4.20 V, 0.10 V under the brown-out" in text for text in words(panel(figure, "Rail")))
 
 
-@pytest.mark.parametrize(
-    ("name", "label"), [("Bus voltage", "ESC cut-off 42 V"), ("Pack current", "slow trip 150 A")]
-)
+@pytest.mark.parametrize(("name", "label"), [("Bus voltage", "ESC cut-off 42 V"), ("Pack current", "slow trip 150 A")])
 def test_a_limit_is_drawn_and_labelled_at_its_line(name, label):
     """A limit's label stands beside its line, at most a line of text away."""
     axes = panel(usual(), name)

@@ -327,9 +327,7 @@ def draw_speed(axes: Axes, picture: Picture) -> Drawn:
     return Drawn(note=f"highest {highest_m_s:.1f} m/s" if highest_m_s > 0.0 else "held still")
 
 
-def labelled(
-    axes: Axes, picture: Picture, values: Floats, style: look.Style, words: str, steps: bool = False
-) -> Label:
+def labelled(axes: Axes, picture: Picture, values: Floats, style: look.Style, words: str, steps: bool = False) -> Label:
     """Draw a line; its label stands where the line ends."""
     look.line(axes, picture.t_s, values, style, steps)
     known = values[np.isfinite(values)]

@@ -84,7 +84,9 @@ def wetted_tape(rng: np.random.Generator, n: int, tick_s: float, wetting: Wettin
     return wetted
 
 
-def leak_tape(rng: np.random.Generator, n: int, tick_s: float, conductance_full_siemens: float, wetting: Wetting) -> Floats:
+def leak_tape(
+    rng: np.random.Generator, n: int, tick_s: float, conductance_full_siemens: float, wetting: Wetting
+) -> Floats:
     """The leak of a wet contact as a tape of conductances in siemens, shape (n,).
 
     Parameters

@@ -52,9 +52,7 @@ class Inputs(NamedTuple):
 
 def initial(params: Params) -> State:
     """Just powered: it waits for stop pulses, and has not seen any."""
-    return State(
-        mode=ARMING, armed_s=0.0, silent_s=params.lost_after_s, low_s=0.0, target_frac=0.0, duty_frac=0.0
-    )
+    return State(mode=ARMING, armed_s=0.0, silent_s=params.lost_after_s, low_s=0.0, target_frac=0.0, duty_frac=0.0)
 
 
 def throttle_of(params: Params, pulse_us: float) -> float:
