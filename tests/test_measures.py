@@ -183,6 +183,124 @@ def test_no_overshoot_is_zero():
     assert (found.value, found.why) == (0.0, "x_v did not pass 10")
 
 
+def test_rise_is_the_steepest_within_its_length():
+    """Of a fast rise of 4 and a slow one of 6, the most within two samples is 4, up to the sample that ends it."""
+    table = recording(x_v=[0, 4, 4, 0, 2, 4, 6], on=[1] * 7)
+    found = figure("rise(x_v, 0.1, on)", table)
+    assert found == (4.0, pytest.approx(0.1), "x_v rose by 4 V within 0.1 s, up to 0.100 s", "V")
+
+
+def test_rise_counts_a_start_outside_its_stretch():
+    """The first sample with `when` is measured from what was before it, or a jump at a start would be none."""
+    assert figure("rise(x_v, 0.1, on)", recording(x_v=[0, 9, 9, 30], on=[0, 1, 1, 0])).value == 9.0
+
+
+def test_what_only_falls_does_not_rise():
+    """The rise of a falling signal is 0."""
+    assert figure("rise(x_v, 1, on)", recording(x_v=[3, 2, 1], on=[1, 1, 1])).value == 0.0
+
+
+def test_rise_passes_over_missing_samples():
+    """A missing sample is neither where a rise starts nor where it ends."""
+    assert figure("rise(x_v, 0.2, on)", recording(x_v=[1, NAN, 3, NAN], on=[1] * 4)).value == 2.0
+
+
+def test_drop_is_seen_from_the_highest_before():
+    """Falling from 8 to 7 to 5 is a drop of 3, however small its steps."""
+    found = figure("drop(x_v, on)", recording(x_v=[1, 8, 7, 5, 6], on=[1] * 5))
+    assert found == (3.0, pytest.approx(0.3), "x_v had fallen by 3 V at 0.300 s", "V")
+
+
+def test_drop_forgets_what_was_before_its_stretch():
+    """What falls while `when` is false is no drop."""
+    found = figure("drop(x_v, on)", recording(x_v=[9, 9, 2, 2, 3], on=[1, 1, 0, 1, 1]))
+    assert (found.value, found.at_s, found.why) == (0.0, None, "x_v did not fall with on")
+
+
+def test_turns_count_both_ways():
+    """Up, down, up, down are three turns; the first way has none before it."""
+    table = recording(x_v=[0, 5, 10, 5, 0, 6, 9, 1], on=[1] * 8)
+    found = figure("turns(x_v, 4, 1, on)", table)
+    assert found == (3.0, pytest.approx(0.2), "x_v turned 3 times within 1 s, from 0.200 s on", "1")
+
+
+def test_a_swing_that_is_not_passed_is_no_turn():
+    """A ripple of exactly the swing turns nothing, nor do steps that add up to one way."""
+    assert figure("turns(x_v, 4, 1, on)", recording(x_v=[0, 4, 0, 4, 8, 4, 8], on=[1] * 7)).value == 0.0
+
+
+def test_only_turns_within_the_length_count_together():
+    """Three turns of which two are within 0.2 s of each other count two; the end of the length counts."""
+    table = recording(x_v=[0, 9, 9, 0, 9, 9, 9, 9, 9, 9, 0], on=[1] * 11)
+    assert figure("turns(x_v, 1, 0.2, on)", table)[:2] == (2.0, pytest.approx(0.1))
+
+
+def test_turns_start_anew_with_each_stretch():
+    """A turn that is made while `when` is false is none."""
+    assert figure("turns(x_v, 1, 9, on)", recording(x_v=[0, 5, 9, 5, 0], on=[1, 1, 0, 1, 1])).value == 0.0
+
+
+def test_turns_do_not_reach_across_a_missing_sample():
+    """Nobody knows what a signal did where it is missing, so its way starts anew there."""
+    assert figure("turns(x_v, 1, 9, on)", recording(x_v=[0, 5, NAN, 5, 0], on=[1] * 5)).value == 0.0
+
+
+def test_least_rise_is_that_of_the_flattest_step():
+    """A response of 3, 1 and 6 over three equal steps rises by at least 1, wherever in time its samples came."""
+    table = recording(x_v=[10, 0, 3, 4], lever_frac=[0.4, 0.1, 0.2, 0.3], on=[1] * 4)
+    found = figure("least_rise(x_v, lever_frac, 0.1, on)", table)
+    assert found == (1.0, pytest.approx(0.3), "x_v rose by 1 V from lever_frac 0.2 to 0.3, at 0.300 s", "V")
+
+
+def test_least_rise_of_what_falls_is_negative():
+    """Where the response is lower further along, even much further, it is not monotonic, by that much."""
+    table = recording(x_v=[0, 5, 6, 3], lever_frac=[0.1, 0.2, 0.3, 0.9], on=[1] * 4)
+    assert figure("least_rise(x_v, lever_frac, 0.1, on)", table)[:2] == (-3.0, pytest.approx(0.3))
+
+
+def test_least_rise_does_not_compare_what_is_closer_than_a_step():
+    """Noise among samples at nearly one place tells nothing of the response."""
+    table = recording(x_v=[5, 4, 9], lever_frac=[0.5, 0.55, 0.7], on=[1] * 3)
+    assert figure("least_rise(x_v, lever_frac, 0.1, on)", table).value == 4.0
+
+
+def test_least_rise_without_a_step_is_never_tried():
+    """A lever that stays where it is tells nothing of the response."""
+    found = figure("least_rise(x_v, lever_frac, 0.1, on)", recording(x_v=[1, 2, 9], lever_frac=[1, 1, 0], on=[1, 1, 0]))
+    assert (found.value, found.why) == (None, "never tried: lever_frac did not move by 0.1 with on")
+
+
+@pytest.mark.parametrize("text", ["rise(x_v, 1, on)", "drop(x_v, on)", "turns(x_v, 1, 1, on)"])
+def test_a_measure_whose_occasion_never_came_is_never_tried(text):
+    """Where `when` is never true there is no figure, and the sentence says so."""
+    found = figure(text, recording(x_v=[1, 2], on=[0, 0]))
+    assert (found.value, found.why) == (None, "never tried: no sample of x_v with on")
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("rise(x_v, y_s, on)", "11: measure: expected a named limit; got 'y_s'"),
+        ("rise(x_v, -1, on)", "11: measure: expected a duration in seconds, not negative; got -1 = -1 s"),
+        ("rise(x_v, cut_v, on)", "11: measure: expected a duration in seconds, not negative; got cut_v = 4 V"),
+        ("turns(x_v, y_v, 1, on)", "12: measure: expected a named limit; got 'y_v'"),
+        ("turns(x_v, stop_s, 1, on)", "1: measure: expected like units; got V and s in turns(x_v, stop_s, 1, on)"),
+        ("least_rise(x_v, y_s, cut_v, on)", "1: measure: expected like units; got s and V in least_rise("),
+    ],
+)
+def test_what_a_measure_is_given_must_fit_its_place(text, fault):
+    """A duration is one, a swing has its signal's unit and a step that of what it is a step of; none is a signal."""
+    measure = parse_measure(text, Place("a.yaml", "measure", 3))
+    (found,) = measure.faults(("x_v", "y_v", "y_s", "on"), {"cut_v": 4.0, "stop_s": 0.1})
+    assert str(found).startswith(f"a.yaml:3:{fault}")
+
+
+def test_a_signal_may_rise_along_one_of_another_unit():
+    """A pulse in us over a lever's share has no fault: each is compared with its own kind alone."""
+    measure = parse_measure("least_rise(x_us, lever_frac, step_frac, on)", Place("a.yaml", "measure", 3))
+    assert measure.faults(("x_us", "lever_frac", "on"), {"step_frac": 0.1}) == []
+
+
 @pytest.mark.parametrize("text", ["settling(go, x_v, 10, 0.5)", "overshoot(go, x_v, 10)", "latency(go, x_v > 5)"])
 def test_a_response_without_its_event_is_never_tried(text):
     """What waits for an event has no value without one."""

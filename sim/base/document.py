@@ -19,7 +19,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 from yaml.reader import ReaderError
 
 from sim.base import wording
-from sim.base.errors import Fault, InputError, did_you_mean, shown
+from sim.base.errors import Fault, InputError, did_you_mean, in_file_order, shown
 from sim.base.files import read_text, spot
 from sim.base.wording import Place as Place
 
@@ -110,7 +110,7 @@ def checked(path: Path, data: object, marks: Marks, model: type[Model], known: S
     except ValidationError as error:
         faults += [_fault(str(path), detail, marks, model) for detail in error.errors(include_url=False)]
     if faults:
-        raise InputError(sorted(dict.fromkeys(faults), key=lambda fault: (fault.line or 0, fault.column or 0)))
+        raise InputError(in_file_order(faults))
     return made
 
 
@@ -175,12 +175,14 @@ def _no_yaml(path: str, error: yaml.MarkedYAMLError) -> Fault:
     mark = error.problem_mark or error.context_mark
     at = (mark.line + 1, mark.column + 1) if mark else (None, None)
     said = (error.problem or str(error)).replace("'<stream end>'", "the end of the file")
-    both = f"{error.context} {said}" if said.startswith("but ") else said
+    said = said.replace("character '\\t' that cannot start any token", "a tab, where YAML takes blanks")
+    context = error.context or ""
+    both = f"{context} {said}" if said.startswith("but ") else said
     match = re.fullmatch(r"expected (.+?),? but (?:got|found) (.+)", both)
-    expected, got = match.groups() if match else ("valid YAML", said)
+    expected, got = match.groups() if match else ("valid YAML", said.removeprefix("found "))
     start = error.context_mark
-    if start is not None and mark is not None and start.line != mark.line:
-        got += f" {error.context} that starts in line {start.line + 1}"
+    if start is not None and mark is not None and start.line != mark.line and context.startswith("while "):
+        got += f" {context} that starts in line {start.line + 1}"
     return Fault(path, "", expected, got, *at)
 
 

@@ -29,6 +29,11 @@ class Fault:
         return one_line(f"{where}expected {self.expected}; got {self.got}")
 
 
+def in_file_order(faults: Iterable[Fault]) -> list[Fault]:
+    """Each fault once, by line and column; those without a place first."""
+    return sorted(dict.fromkeys(faults), key=lambda fault: (fault.line or 0, fault.column or 0))
+
+
 class InputError(Exception):
     """Everything found wrong with the user's input, collected and raised once."""
 

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from sim.base.clock import to_s
 from sim.bench import vehicle as files
+from sim.bench.vehicle_senses import Contact
 from sim.world import (
     adc,
     cell,
@@ -64,7 +65,7 @@ def lever_params(vehicle: files.Vehicle, magnet_degc: float) -> lever.LeverParam
     )
 
 
-def contact_params(entry: files.Contact, reads_closed: int, dt_s: float) -> contact.Params:
+def contact_params(entry: Contact, reads_closed: int, dt_s: float) -> contact.Params:
     """One input."""
     return contact.Params(
         pullup_siemens=1.0 / float(entry.pullup_ohm),

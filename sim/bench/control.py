@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import functools
-import importlib.util
+import importlib
 import sys
 import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from types import ModuleType
+from types import CodeType, ModuleType
 from typing import Any, TypeAlias, TypeVar
 
 import controllers
 from controllers.board import Command, Inputs
 from sim.base.document import Place, composed, unknown_key
 from sim.base.document import written as dotted
-from sim.base.errors import Fault, InputError, did_you_mean, shown
+from sim.base.errors import Fault, InputError, did_you_mean, in_file_order, shown
 from sim.base.files import read_text
 from sim.base.wording import given
 
@@ -97,7 +96,7 @@ def load_controller(
         params_path=params_path,
         params=values,
         initial=module.initial,
-        step=_watched(module.step),
+        step=Watched(module.step),
         modes=getattr(module, "MODES", {}),
         reasons=getattr(module, "REASONS", {}),
     )
@@ -129,18 +128,19 @@ def _params_path(params: str | None, controller: Path, beside: Path) -> Path | N
 def _module(path: Path) -> ModuleType:
     if path.parent == SHIPPED:
         return importlib.import_module(f"controllers.{path.stem}")
-    read_text(path, "a controller file")
-    whole = path.resolve()
-    name = f"drydive_controller_{sha256(str(whole).encode()).hexdigest()[:12]}"
-    spec = importlib.util.spec_from_file_location(name, whole)
-    if spec is None or spec.loader is None:
-        raise InputError([Fault(str(path), "", "a controller file", "a name that Python does not load")])
-    module = importlib.util.module_from_spec(spec)
+    source = read_text(path, "a controller file")
+    whole = str(path.resolve())
+    module = ModuleType(f"drydive_controller_{sha256(whole.encode()).hexdigest()[:12]}")
+    module.__file__ = whole
     # A NamedTuple looks its module up by name.
-    sys.modules[name] = module
-    loader = spec.loader
-    _asked(path, "a controller that loads", lambda: loader.exec_module(module))
+    sys.modules[module.__name__] = module
+    # Not through the import system: its byte code cache takes a file saved twice in a second for unchanged.
+    _asked(path, "a controller that loads", lambda: exec(_compiled(source, whole), module.__dict__))
     return module
+
+
+def _compiled(source: str, path: str) -> CodeType:
+    return compile(source, path, "exec", dont_inherit=True)
 
 
 def _asked(path: Path, what: str, ask: Callable[[], Answer]) -> Answer:
@@ -197,16 +197,22 @@ def _is_words(value: object) -> bool:
     return isinstance(value, Mapping) and all(type(key) is int and type(text) is str for key, text in value.items())
 
 
-def _watched(step: Step) -> Step:
-    """The same step, refusing answers that are no command: whole numbers of 32 bits, as on a chip.
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """A step that refuses answers that are no command: whole numbers of 32 bits, as on a chip."""
 
-    The bare function stays its ``__wrapped__``.
-    """
+    bare: Step
 
-    @functools.wraps(step)
-    def watched(params: Any, state: Any, inputs: Inputs) -> tuple[Any, Command]:
+    def __call__(self, params: Any, state: Any, inputs: Inputs) -> tuple[Any, Command]:
+        """One step of the controller.
+
+        Raises
+        ------
+        TypeError
+            An answer that is no state and command; anything else that the controller raises, as it is.
+        """
         try:
-            answer = step(params, state, inputs)
+            answer = self.bare(params, state, inputs)
         except SystemExit as error:
             # Else a controller could end the whole program, and look like a run that passed.
             raise RuntimeError("the controller asks to exit") from error
@@ -224,8 +230,6 @@ def _watched(step: Step) -> Step:
             )
             raise TypeError(f"{name} must be a whole number of 32 bits; got {shown(repr(value))}")
         return answer
-
-    return watched
 
 
 def _values(path: Path, module: ModuleType, params: Path | None, tick_us: int, overrides: Mapping[str, int]) -> Any:
@@ -261,15 +265,16 @@ def _values(path: Path, module: ModuleType, params: Path | None, tick_us: int, o
             expected = f"a control tick of {low} to {high} us with this controller"
             faults.append(Fault("", "control_hz", expected, f"{tick_us} us"))
     if faults:
-        raise InputError(faults)
+        raise InputError(in_file_order(faults))
     made = module.Params(**values)
-    if crossed := _crossed(path, module, made):
-        raise InputError(
-            Fault("", f"params_set.{key}", expected, got)
-            if key in overrides
-            else Fault(where, key, expected, got, *marks.get((key,), NO_MARK))
-            for key, expected, got in crossed
-        )
+    for key, expected, got in _crossed(path, module, made):
+        if key in overrides:
+            faults.append(Fault("", f"params_set.{key}", expected, got))
+        else:
+            got += f" (with params_set {', '.join(overrides)})" if overrides else ""
+            faults.append(Fault(where, key, expected, got, *marks.get((key,), NO_MARK)))
+    if faults:
+        raise InputError(faults)
     return made
 
 

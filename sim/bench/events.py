@@ -119,25 +119,11 @@ def _rider(table: Table) -> Iterator[Event]:
 def _water(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
     """Readings that no hand made: water across the contact, or a broken one."""
     contacts = (
-        (
-            "mode button reads pressed, nobody pressed it",
-            1,
-            "mode_button",
-            "mode_pressed",
-            "mode_line_v",
-            "button_leak_siemens",
-        ),
-        (
-            "dead-man reads pressed, nobody pressed it",
-            1,
-            "deadman",
-            "deadman_pressed",
-            "deadman_line_v",
-            "deadman_leak_siemens",
-        ),
-        ("kill cord reads pulled, nobody pulled it", 0, "kill_cord", "cord_seated", "cord_line_v", "cord_leak_siemens"),
+        ("mode button", "pressed", 1, "mode_button", "mode_pressed", "mode_line_v", "button_leak_siemens"),
+        ("dead-man", "pressed", 1, "deadman", "deadman_pressed", "deadman_line_v", "deadman_leak_siemens"),
+        ("kill cord", "pulled", 0, "kill_cord", "cord_seated", "cord_line_v", "cord_leak_siemens"),
     )
-    for words, acted, reads, truth, line, leak in contacts:
+    for name, done, acted, reads, truth, line, leak in contacts:
         if reads not in table or truth not in table:
             continue
         read = (table[reads] > 0.5) == acted
@@ -147,27 +133,31 @@ def _water(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
                 why = _figures("its line is at {:.2f} V", [line], table, index, limits)
                 if leak in table:
                     why += f", water across it conducts {table[leak][index] * 1e6:.0f} uS"
-                yield Event(_at(table, index), words, why, "water")
+                yield Event(_at(table, index), f"{name} reads {done}, nobody {done} it", why, "water")
 
 
 def _controller(table: Table, modes: Mapping[int, str], reasons: Mapping[int, str]) -> Iterator[Event]:
-    if "mode" not in table:
+    if any(name not in table for name in ("mode", "reason", "power_step")):
         return
     mode, reason, step = table["mode"], table["reason"], table["power_step"]
     for index in changes(mode):
         if mode[index] >= 0.0 and modes:
             now = int(mode[index])
-            why = reasons.get(int(reason[index]), "")
+            why = _reason(int(reason[index]), reasons)
             yield Event(_at(table, index), f"controller: {modes.get(now, f'mode {now}')}", why, "controller")
     for index in changes(reason):
         # A change of mode already tells its reason.
         if mode[index] == mode[index - 1] and reason[index] > 0.0:
-            why = reasons.get(int(reason[index]), f"reason {int(reason[index])}")
+            why = _reason(int(reason[index]), reasons)
             yield Event(_at(table, index), "controller: holds drive", why, "controller")
     for index in changes(step):
         before, after = int(step[index - 1]), int(step[index])
         if mode[index] >= 0.0 and mode[index - 1] >= 0.0:
             yield Event(_at(table, index), f"power step {before} -> {after}", _step_cause(table, index), "controller")
+
+
+def _reason(code: int, reasons: Mapping[int, str]) -> str:
+    return reasons.get(code, f"reason {code}" if code else "")
 
 
 def _step_cause(table: Table, index: int) -> str:
@@ -178,7 +168,10 @@ def _step_cause(table: Table, index: int) -> str:
     lately = _before(table, index, STEP_MEMORY_S)
     if known and table["mode_pressed"][lately].max() > 0.5:
         return "the rider pressed the mode button"
-    if np.diff(table["mode_button"][_before(table, index, RIDERS_OWN_S)]).max() > 0.5:
+    just_now = _before(table, index, RIDERS_OWN_S)
+    # A button that was down when the chip started is a press to the controller.
+    started = table["mode"][just_now].min() < 0.0 and table["mode_button"][index] > 0.5
+    if started or np.diff(table["mode_button"][just_now]).max() > 0.5:
         return "the mode button reads pressed" + (", nobody pressed it" if known else "")
     # Two presses at least make a rhythm.
     if len(changes(table["deadman_pressed" if known else "deadman"][lately])) >= 4:
@@ -233,6 +226,8 @@ def _supply(table: Table, limits: Mapping[str, float]) -> Iterator[Event]:
             now = int(table["chip"][index])
             if now == supply.HELD:
                 why = _figures("rail at {:.2f} V", ["rail_v"], table, index, limits)
+                if why and table["rail_v"][index] >= limits.get("brown_out_v", np.inf):
+                    why = "its reset input"
                 yield Event(_at(table, index), "chip held in reset", why, "supply")
             elif now == supply.RUNNING:
                 yield Event(_at(table, index), "chip starts its program", "", "supply")

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, NamedTuple, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from sim.base.clock import to_us
+from sim.base.clock import tick_count, to_s, to_us
 from sim.base.document import Entry, refusal
 from sim.world import water
 
@@ -191,11 +191,16 @@ class Scenario(Entry):
     def _possible(self) -> Self:
         if self.water.kind == "air" and self.attitude != "held":
             raise refusal("held in air", self.attitude, "attitude")
+        last_us = (tick_count(self.duration_us, self.tick_us) - 1) * self.tick_us
         for index, fault in enumerate(self.faults):
-            # A fault that never comes would let every requirement on it pass untried.
-            if fault.at_s >= self.duration_s:
-                expected = f"a number in seconds, less than duration_s ({self.duration_s:g})"
+            # A fault that no tick sees would let every requirement on it pass untried.
+            if to_us(fault.at_s) > last_us:
+                expected = f"a number in seconds, at most {to_s(last_us):g}, the run's last control tick"
                 raise refusal(expected, f"{fault.at_s:g}", "faults", index, "at_s")
+            first_us = -(-to_us(fault.at_s) // self.tick_us) * self.tick_us
+            if fault.until_s is not None and first_us >= to_us(fault.until_s):
+                expected = f"a control tick between at_s and until_s; one is {to_s(self.tick_us):g} s"
+                raise refusal(expected, f"{fault.until_s:g}", "faults", index, "until_s")
         return self
 
     @property

@@ -17,8 +17,9 @@ from sim.base.streams import stream
 from sim.bench import vehicle as files
 from sim.bench.build import lever_params
 from sim.bench.scenario import FaultStep, Scenario
+from sim.bench.vehicle_senses import Contact, Sensor
 from sim.world import bounce, electrodes, hall, lever, machine, senses
-from sim.world.water import Water
+from sim.world.water import Water, water
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -58,8 +59,6 @@ def water_of(scenario: Scenario) -> Water:
     entry = scenario.water
     if entry.kind == "given":
         return Water(float(entry.conductivity_s_m or 0.0), float(entry.density_kg_m3 or 1.0), entry.temperature_degc)
-    from sim.world.water import water
-
     return water(entry.kind, entry.temperature_degc, entry.depth_m)
 
 
@@ -125,12 +124,16 @@ class _Faults:
             present &= self.ticks_us < to_us(step.until_s)
         return present
 
+    def windows(self, kind: str) -> list[Mask]:
+        """When each fault of the kind is present, in order of their beginnings; none that no tick sees."""
+        masks = [self._during(step) for step in self.steps if step.kind == kind]
+        return [mask for mask in masks if mask.any()]
+
     def mask(self, kind: str) -> Mask:
         """True while a fault of the kind is present."""
         present = np.zeros(self.n, dtype=np.bool_)
-        for step in self.steps:
-            if step.kind == kind:
-                present |= self._during(step)
+        for window in self.windows(kind):
+            present |= window
         return present
 
     def amount(self, kind: str) -> Floats:
@@ -155,17 +158,17 @@ class _Faults:
 
 def _lever(scenario: Scenario, vehicle: files.Vehicle, hand_frac: Floats, faults: _Faults) -> Floats:
     """Where the lever truly is: it follows the hand, springs back, and may stick."""
-    spans = [step for step in scenario.faults if step.kind == "lever_stuck"]
-    stuck_from = spans[0].at_s if spans else float("inf")
-    stuck_until = spans[0].until_s if spans and spans[0].until_s is not None else float("inf")
-    return lever.returned(
-        hand_frac,
-        to_s(scenario.tick_us),
-        1.0 / vehicle.throttle.push_s,
-        1.0 / vehicle.throttle.return_s,
-        stuck_from,
-        stuck_until,
-    )
+
+    def follow(target_frac: Floats) -> Floats:
+        tick_s = to_s(scenario.tick_us)
+        return lever.returned(target_frac, tick_s, 1.0 / vehicle.throttle.push_s, 1.0 / vehicle.throttle.return_s)
+
+    target_frac = hand_frac.copy()
+    for stuck in faults.windows("lever_stuck"):
+        # A stuck lever is one that wants to be where it was on the tick before.
+        start = int(np.argmax(stuck))
+        target_frac[stuck] = follow(target_frac)[start - 1] if start else 0.0
+    return follow(target_frac)
 
 
 def _senses(
@@ -202,7 +205,7 @@ def _senses(
     }
 
 
-def _spikes(scenario: Scenario, sensor: files.Sensor, n: int) -> Floats:
+def _spikes(scenario: Scenario, sensor: Sensor, n: int) -> Floats:
     """Single-sample spikes of either sign at random moments."""
     rng = stream(scenario.seed, "hall spikes")
     struck = rng.random(n) < sensor.spike_rate_hz * to_s(scenario.tick_us)
@@ -210,7 +213,7 @@ def _spikes(scenario: Scenario, sensor: files.Sensor, n: int) -> Floats:
     return spikes
 
 
-def _contact(scenario: Scenario, entry: files.Contact, pressed: Floats, name: str, faults: _Faults) -> Mask:
+def _contact(scenario: Scenario, entry: Contact, pressed: Floats, name: str, faults: _Faults) -> Mask:
     """Whether the metal touches at each tick: bounce on every edge, then what is broken."""
     rng = stream(scenario.seed, f"{name} bounce")
     changes = np.flatnonzero(np.diff(pressed, prepend=pressed[:1] if len(pressed) else 0.0))
@@ -227,7 +230,7 @@ def _contact(scenario: Scenario, entry: files.Contact, pressed: Floats, name: st
     return np.where(faults.mask(f"{name}_welded"), True, closed)
 
 
-def _leak(scenario: Scenario, entry: files.Contact, around: Water, name: str, n: int) -> Floats:
+def _leak(scenario: Scenario, entry: Contact, around: Water, name: str, n: int) -> Floats:
     """Conductance of the water across a contact at each tick."""
     full_s = electrodes.leak_conductance_siemens(around.conductivity_s_m, entry.electrode_radius_m)
     film = electrodes.Wetting(**{key: float(value) for key, value in entry.film.model_dump().items()})

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Self
+from typing import Annotated, Literal, Self
 
-from pydantic import ValidationError, model_validator
+from pydantic import BeforeValidator, ValidationError, model_validator
 
 from sim.base.document import Entry, Marks, checked, composed, placed, refusal, spot_in_scalar
 from sim.base.errors import Fault, InputError
@@ -17,12 +17,33 @@ from sim.bench import run as bench
 from sim.bench.control import load_controller
 from sim.bench.loop import RECORDED
 from sim.bench.scenario import Scenario
+from sim.verdict.catalogue import load_catalogue
 from sim.verdict.entry import RequirementEntry
 from sim.verdict.place import Place
 from sim.verdict.requirement import Requirement, Verdict, faults_of, judge
 
+# How a verdict on what had no occasion begins.
+NEVER_TRIED = "never tried"
+
 SIGNALS = (*RECORDED, *bench.RIDER_COLUMNS, *bench.LEAKS, *bench.DERIVED)
 """Every signal that a requirement on a run may name."""
+
+
+def _in_full(given: object) -> object:
+    """`standard: all` is short for a mapping that leaves nothing out."""
+    if given == "all":
+        return {}
+    if isinstance(given, str):
+        raise refusal("all, or a mapping of take, without, limits", given)
+    return given
+
+
+class StandardEntry(Entry):
+    """Requirements of the catalogue: all that apply, or those taken, with other limits."""
+
+    take: tuple[str, ...] | None = None
+    without: tuple[str, ...] = ()
+    limits: Mapping[str, float] = {}
 
 
 class CaseFile(Scenario):
@@ -30,6 +51,7 @@ class CaseFile(Scenario):
 
     requirements: tuple[RequirementEntry, ...] = ()
     requirements_from: str | None = None
+    standard: Annotated[StandardEntry | None, BeforeValidator(_in_full)] = None
 
     @model_validator(mode="after")
     def _distinct(self) -> Self:
@@ -54,15 +76,21 @@ class Case:
 
     bench: bench.Bench
     requirements: tuple[Requirement, ...]
+    limits: Mapping[str, float]
+    optional: frozenset[str] = frozenset()  # ids that came with "all that apply", and may go untried
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A run and the verdict on each requirement."""
+    """A run and the verdict on each requirement.
+
+    untried : ids of the catalogue's requirements that applied, but whose occasion never came.
+    """
 
     run: bench.Run
     requirements: tuple[Requirement, ...]
     verdicts: tuple[Verdict, ...]
+    untried: tuple[str, ...] = ()
 
 
 def distinct(entries: Sequence[RequirementEntry]) -> None:
@@ -89,6 +117,8 @@ def load_case(path: Path) -> Case:
     read, broken = read_requirements(data, path, marks)
     entry = checked(path, data, marks, CaseFile, [*faults, *broken])
     found: list[Fault] = []
+    limits: Mapping[str, float] = {}
+    optional: frozenset[str] = frozenset()
     with kept(found):
         if entry.requirements_from is not None:
             shared = load_requirements(path.parent / entry.requirements_from)
@@ -98,12 +128,23 @@ def load_case(path: Path) -> Case:
         ready = bench.set_up(entry, path)
         limits = ready.vehicle.limits()
         found += [fault for requirement in read for fault in faults_of(requirement, SIGNALS, limits)]
+        if entry.standard is not None:
+            standard, limits = _standard(entry.standard, limits)
+            optional = frozenset(requirement.id for requirement in standard if entry.standard.take is None)
+            read = (*read, *standard)
+            found += _twice(standard, entry.requirements, "the catalogue")
     if found:
         # The vehicle is read first; what is wrong with the controller is said in the same breath.
         with kept(found):
             load_controller(entry.controller, entry.tick_us, entry.params, entry.params_set, path.parent)
         raise InputError(placed(dict.fromkeys(found), path, marks))
-    return Case(ready, read)
+    return Case(ready, read, limits, optional)
+
+
+def _standard(entry: StandardEntry, limits: Mapping[str, float]) -> tuple[tuple[Requirement, ...], Mapping[str, float]]:
+    """The catalogue's requirements that a scenario takes, and the limits with theirs."""
+    chosen: Literal["all"] | tuple[str, ...] = "all" if entry.take is None else entry.take
+    return load_catalogue().requirements(SIGNALS, limits, chosen, entry.without, entry.limits)
 
 
 @contextmanager
@@ -115,10 +156,12 @@ def kept(found: list[Fault]) -> Iterator[None]:
         found += error.faults
 
 
-def _twice(shared: Sequence[Requirement], own: Sequence[RequirementEntry]) -> list[Fault]:
+def _twice(
+    shared: Sequence[Requirement], own: Sequence[RequirementEntry], where: str = "requirements_from"
+) -> list[Fault]:
     ids = {requirement.id for requirement in shared}
     return [
-        Fault("", f"requirements[{index}].id", "an id that is not in requirements_from", entry.id)
+        Fault("", f"requirements[{index}].id", f"an id that is not in {where}", entry.id)
         for index, entry in enumerate(own)
         if entry.id in ids
     ]
@@ -185,8 +228,19 @@ def judge_case(case: Case, progress: Callable[[int], None] | None = None) -> Jud
     ControllerError
     """
     run = bench.simulate(case.bench, progress)
-    verdicts = tuple(judge(requirement, run.table, run.limits) for requirement in case.requirements)
-    return Judged(run, case.requirements, verdicts)
+    judged = [(requirement, judge(requirement, run.table, case.limits)) for requirement in case.requirements]
+    untried = {
+        verdict.id
+        for _, verdict in judged
+        if verdict.id in case.optional and verdict.verdict == "undecided" and verdict.why.startswith(NEVER_TRIED)
+    }
+    decided = [(requirement, verdict) for requirement, verdict in judged if verdict.id not in untried]
+    return Judged(
+        run,
+        tuple(requirement for requirement, _ in decided),
+        tuple(verdict for _, verdict in decided),
+        tuple(sorted(untried)),
+    )
 
 
 def overall(verdicts: Sequence[Verdict]) -> str:
@@ -200,4 +254,4 @@ def overall(verdicts: Sequence[Verdict]) -> str:
 def reseeded(case: Case, seed: int) -> Case:
     """The same case under another seed."""
     scenario = case.bench.scenario.model_copy(update={"seed": seed})
-    return Case(replace(case.bench, scenario=scenario), case.requirements)
+    return replace(case, bench=replace(case.bench, scenario=scenario))

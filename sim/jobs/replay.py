@@ -42,6 +42,8 @@ LIMITS = {"stop_us": 1000.0, "full_us": 2000.0, "input_low_frac": 0.3, "input_hi
 DIFFERS_US = 10.0
 DIFFERS_FOR_S = 0.02
 LAG_LONGEST_S = 0.5
+# Samples that are enough to find a delay to within their spacing.
+COARSE = 8000
 # A clock that jumps would otherwise ask for hours of work and more memory than there is.
 MOST_TICKS = 5_000_000
 # Rows turned into Python numbers at a time: few, so that memory stays flat.
@@ -216,8 +218,9 @@ def pins_of(
     for line, contact in LINES.items():
         if line in found and contact not in found:
             rail_v = limits.get("rail_nominal_v") or rail_guess(found[line])
-            found[contact] = read_line(found[line], rail_v, limits, contact, vehicle)
-            low, high = limits["input_low_frac"] * rail_v, limits["input_high_frac"] * rail_v
+            low_frac, high_frac = thresholds(contact, limits, vehicle)
+            low, high = low_frac * rail_v, high_frac * rail_v
+            found[contact] = read_line(found[line], low, high, low_reads(contact, vehicle))
             guessed = "" if vehicle else ", the rail guessed from its highest voltage"
             said.append(f"{contact} is read from {line}: low under {low:.2f} V, high over {high:.2f} V{guessed}")
     missing = [name for name in ("hall_counts", "deadman") if name not in found]
@@ -257,21 +260,30 @@ def rail_guess(line_v: NDArray[np.float64]) -> float:
     return next((rail_v for rail_v in RAILS_V if line_v.max() <= 1.1 * rail_v), RAILS_V[-1])
 
 
-def read_line(
-    line_v: NDArray[np.float64], rail_v: float, limits: Mapping[str, float], contact: str, vehicle: Vehicle | None
-) -> NDArray[np.float64]:
-    """What an input with hysteresis reads from its line: 1 while low, for a contact to ground.
+def thresholds(contact: str, limits: Mapping[str, float], vehicle: Vehicle | None) -> tuple[float, float]:
+    """An input's low and high threshold as fractions of the rail: the vehicle's own, or common ones."""
+    if vehicle is None:
+        return limits["input_low_frac"], limits["input_high_frac"]
+    entry = vehicle.kill_cord_sense if contact == "kill_cord" else getattr(vehicle, contact)
+    return float(entry.low_frac), float(entry.high_frac)
+
+
+def low_reads(contact: str, vehicle: Vehicle | None) -> float:
+    """What an input reads while its line is low: pressed or in place, but for a sense contact that pulling closes."""
+    pulling_closes = vehicle is not None and vehicle.kill_cord_sense.closed_when == "pulled"
+    return 0.0 if contact == "kill_cord" and pulling_closes else 1.0
+
+
+def read_line(line_v: NDArray[np.float64], low_v: float, high_v: float, low_reads: float) -> NDArray[np.float64]:
+    """What an input with hysteresis reads from its line, as 0 or 1.
 
     Between the thresholds the last reading stays; before any, the line counts as high.
     """
-    low = line_v <= limits["input_low_frac"] * rail_v
-    high = line_v >= limits["input_high_frac"] * rail_v
+    low, high = line_v <= low_v, line_v >= high_v
     decided = np.where(low | high, np.arange(len(line_v)), -1)
     last = np.maximum.accumulate(decided)
-    reads_low = np.where(last >= 0, low[np.maximum(last, 0)], False)
-    pulled_closes = vehicle is not None and vehicle.kill_cord_sense.closed_when == "pulled"
-    inverted = contact == "kill_cord" and pulled_closes
-    return np.where(reads_low, 0.0 if inverted else 1.0, 1.0 if inverted else 0.0)
+    is_low = np.where(last >= 0, low[np.maximum(last, 0)], False)
+    return np.where(is_low, low_reads, 1.0 - low_reads)
 
 
 def commanded(
@@ -312,11 +324,7 @@ def compared(table: Table, controller: Controller, tick_us: int) -> tuple[int, t
     if pulse is None:
         return 0, None
     recorded, computed = table[f"recorded_{pulse}"], table[pulse]
-    longest_us = to_us(LAG_LONGEST_S)
-    lag = lag_us(recorded, computed, tick_us, longest_us)
-    if abs(lag) > longest_us - tick_us:
-        # The best match lies outside what a delay could be: the two do not line up at all.
-        lag = 0
+    lag = delay_us(recorded, computed, tick_us)
     # Each is compared with all that the other shows within the lag, so that a delay alone is no difference.
     reach = abs(lag) // tick_us
     low, high = _envelope(computed, reach)
@@ -339,6 +347,22 @@ def compared(table: Table, controller: Controller, tick_us: int) -> tuple[int, t
             )
         )
     return lag, tuple(found)
+
+
+def delay_us(recorded: NDArray[np.float64], computed: NDArray[np.float64], tick_us: int) -> int:
+    """How late the computed command is: found on every so many ticks first, then to the tick about there.
+
+    0 where the best match lies outside what a delay could be: the two do not line up at all.
+    """
+    longest_us = to_us(LAG_LONGEST_S)
+    stride = max(len(recorded) // COARSE, 1)
+    coarse = lag_us(recorded[::stride], computed[::stride], stride * tick_us, longest_us)
+    if abs(coarse) > longest_us - stride * tick_us:
+        return 0
+    late = coarse // tick_us
+    size = len(recorded) - abs(late)
+    early, later = recorded[max(-late, 0) :][:size], computed[max(late, 0) :][:size]
+    return coarse + (lag_us(early, later, tick_us, stride * tick_us) if stride > 1 else 0)
 
 
 def _envelope(values: NDArray[np.float64], reach: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,6 +14,9 @@ from sim.jobs.case import Judged, overall
 from sim.jobs.replay import Replay
 from sim.record.table import Table
 from sim.verdict.requirement import Verdict
+
+if TYPE_CHECKING:
+    from sim.jobs.check import Outcome
 
 ENGINE = "interpreted"
 
@@ -102,3 +105,14 @@ def replay_json(done: Replay) -> dict[str, Any]:
 def demo_json(told: Sequence[Judged]) -> dict[str, Any]:
     """The chapters of the demo in order."""
     return {"scenarios": [{"name": judged.run.bench.scenario.name, **judged_json(judged)} for judged in told]}
+
+
+def suite_json(outcomes: Sequence[Outcome], changes: Sequence[str] | None) -> dict[str, Any]:
+    """A suite's scenarios in order; those that could not be run say why. `changes` are against a baseline."""
+    scenarios = [
+        {"path": outcome.path, **outcome.result}
+        if outcome.result is not None
+        else {"path": outcome.path, "verdict": "error", "faults": list(outcome.faults), "crash": outcome.crash}
+        for outcome in outcomes
+    ]
+    return {"scenarios": scenarios} if changes is None else {"scenarios": scenarios, "changes": list(changes)}

@@ -1,4 +1,4 @@
-"""Plain figures of a recording, by name: extremes, times, settling, energy, distinct levels, creep (row 3).
+"""Plain figures of a recording, by name: extremes, times, settling, energy, levels, slopes, turns (row 3).
 
 Each sample stands until the next one, so the last has no length. Extremes and
 levels pass over samples that are not known (NaN); where nothing is left, where
@@ -14,17 +14,19 @@ from itertools import pairwise
 from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from sim.base.errors import Fault
 from sim.record.table import Table
-from sim.verdict.check import faults_in, require, state_faults, unit_of_term
+from sim.verdict.check import constant_faults, duration_faults, faults_in, require, state_faults, unit_of_term
 from sim.verdict.formula import parse_call
 from sim.verdict.latency import Answers, answers
 from sim.verdict.place import NOWHERE, Place
 from sim.verdict.robustness import Evaluation
-from sim.verdict.tree import Condition, Term, is_term
+from sim.verdict.tree import Condition, Constant, Term, is_term
 from sim.verdict.units import SECOND, Unit, alike, product, symbol_of
-from sim.verdict.words import clock, quantity, span, times
+from sim.verdict.windows import Array, sliding_min_behind
+from sim.verdict.words import clock, number, quantity, span, times
 
 
 class Figure(NamedTuple):
@@ -47,11 +49,21 @@ class Measure:
 
     def faults(self, signals: tuple[str, ...], limits: Mapping[str, float]) -> list[Fault]:
         """Everything wrong with its arguments' names, durations and units."""
-        faults = [fault for arg in self.args for fault in faults_in(arg, self.place, signals, limits)]
-        units = [unit_of_term(arg) for arg in self.args if is_term(arg)]
-        if not faults and any(not alike(units[0], unit) for unit in units):
-            got = " and ".join(symbol_of(unit) for unit in units)
-            faults.append(self.place.fault(0, "like units", f"{got} in {self.text}"))
+        if faults := [fault for arg in self.args for fault in faults_in(arg, self.place, signals, limits)]:
+            return faults
+        roles = zip(_KINDS[self.name].signature, self.args, strict=False)
+        terms = [(role, arg) for role, arg in roles if is_term(arg)]
+        for role, arg in terms:
+            if role in _CONSTANTS:
+                check = duration_faults if role == _DURATION else constant_faults
+                faults += check(Constant(arg, arg.source.text, self.place), limits)
+        # A duration has a unit of its own, and so has what `x` is looked at along.
+        for along in (False, True):
+            group = [arg for role, arg in terms if role != _DURATION and role.startswith("along") == along]
+            units = [unit_of_term(arg) for arg in group]
+            if any(not alike(units[0], unit) for unit in units):
+                got = " and ".join(symbol_of(unit) for unit in units)
+                faults.append(self.place.fault(0, "like units", f"{got} in {self.text}"))
         return faults
 
     def unit(self) -> Unit | None:
@@ -153,9 +165,9 @@ def _distinct_levels(run: Evaluation, unit: str, x: Term, resolution: Term | Non
 
 def _creep(run: Evaluation, unit: str, x: Term, when_rest: Condition) -> Found:
     """The largest size of `x` while at rest."""
-    size = np.where(run.bounds(when_rest).lower > 0, np.abs(run.term(x)), np.nan)
+    size = np.where(_surely(run, when_rest), np.abs(run.term(x)), np.nan)
     if np.all(np.isnan(size)):
-        return None, None, f"never tried: no sample of {x.source.text} with {when_rest.source.text}"
+        return _never_while(x, when_rest)
     index = int(np.nanargmax(size))
     value, at_s = float(size[index]), run.time_s(index)
     why = f"{x.source.text} reached {quantity(value, unit)} at {clock(at_s)} with {when_rest.source.text}"
@@ -217,6 +229,102 @@ def _overshoot(run: Evaluation, unit: str, when_after: Condition, x: Term, targe
     return over, at_s, f"{x.source.text} passed {target.source.text} by {quantity(over, unit)} at {clock(at_s)}"
 
 
+def _rise(run: Evaluation, unit: str, x: Term, length: Term, when: Condition) -> Found:
+    """The most that `x` rises within the length, up to a sample where `when` is true."""
+    values = run.term(x)
+    lowest = sliding_min_behind(np.where(np.isnan(values), np.inf, values), run.reach(length))
+    risen = np.where(_surely(run, when), values - lowest, np.nan)
+    if np.all(np.isnan(risen)):
+        return _never_while(x, when)
+    index = int(np.nanargmax(risen))
+    value, at_s, within = float(risen[index]), run.time_s(index), span(run.duration_us(length) / 1e6)
+    return value, at_s, f"{x.source.text} rose by {quantity(value, unit)} within {within}, up to {clock(at_s)}"
+
+
+def _drop(run: Evaluation, unit: str, x: Term, when: Condition) -> Found:
+    """The furthest `x` falls below where it was before, in any one stretch where `when` is true."""
+    values = run.term(x)
+    fallen = np.full(run.count, np.nan)
+    for start, stop in _spells(_surely(run, when)):
+        fallen[start:stop] = np.fmax.accumulate(values[start:stop]) - values[start:stop]
+    if np.all(np.isnan(fallen)):
+        return _never_while(x, when)
+    index = int(np.nanargmax(fallen))
+    value, at_s = float(fallen[index]), run.time_s(index)
+    if value == 0.0:
+        return 0.0, None, f"{x.source.text} did not fall with {when.source.text}"
+    return value, at_s, f"{x.source.text} had fallen by {quantity(value, unit)} at {clock(at_s)}"
+
+
+def _turns(run: Evaluation, unit: str, x: Term, swing: Term, length: Term, when: Condition) -> Found:
+    """The most turns of `x` within the length, in any one stretch where `when` is true."""
+    values, known = run.term(x), ~np.isnan(run.term(x))
+    spells = _spells(_surely(run, when) & known)
+    if not spells:
+        return _never_while(x, when)
+    reach, most, first = run.reach(length), 0, None
+    for start, stop in spells:
+        turns = start + np.asarray(_turned(values[start:stop], run.constant(swing)), dtype=np.int64)
+        counts = np.searchsorted(turns, turns + reach, side="right") - np.arange(len(turns))
+        if len(turns) and counts.max() > most:
+            most, first = int(counts.max()), run.time_s(int(turns[np.argmax(counts)]))
+    within = span(run.duration_us(length) / 1e6)
+    since = "" if first is None else f", from {clock(first)} on"
+    return float(most), first, f"{x.source.text} turned {times(most)} within {within}{since}"
+
+
+def _turned(values: Array, swing: float) -> list[int]:
+    """The samples where values had gone one way by more than `swing` and then came back by more than that."""
+    turns: list[int] = []
+    way, low, high, low_at, high_at = 0, np.inf, -np.inf, 0, 0
+    for index, value in enumerate(values.tolist()):
+        if value > high:
+            high, high_at = value, index
+        if value < low:
+            low, low_at = value, index
+        if way >= 0 and high - value > swing:
+            turns += [high_at] if way > 0 else []
+            way, low, low_at = -1, value, index
+        elif way <= 0 and value - low > swing:
+            turns += [low_at] if way < 0 else []
+            way, high, high_at = 1, value, index
+    return turns
+
+
+def _least_rise(run: Evaluation, unit: str, x: Term, along: Term, along_step: Term, when: Condition) -> Found:
+    """The least by which `x` is higher where `along` is higher by a step or more, over samples where `when` is true."""
+    values, places = run.term(x), run.term(along)
+    samples = np.flatnonzero(_surely(run, when) & ~np.isnan(values) & ~np.isnan(places))
+    samples = samples[np.argsort(places[samples], kind="stable")]
+    # Places that were meant to be a whole step apart are so but for their last digits.
+    least_apart = run.constant(along_step) * (1.0 - 1e-9)
+    below = np.searchsorted(places[samples], places[samples] - least_apart, side="right")
+    upper = np.flatnonzero(below > 0)
+    if not len(upper):
+        name, what = along.source.text, along_step.source.text
+        return None, None, f"never tried: {name} did not move by {what} with {when.source.text}"
+    rises = values[samples[upper]] - np.maximum.accumulate(values[samples])[below[upper] - 1]
+    worst = upper[int(np.argmin(rises))]
+    lower = samples[int(np.argmax(values[samples[: below[worst]]]))]
+    value, at_s = float(rises.min()), run.time_s(int(samples[worst]))
+    way = f"from {along.source.text} {number(places[lower])} to {number(places[samples[worst]])}"
+    return value, at_s, f"{x.source.text} rose by {quantity(value, unit)} {way}, at {clock(at_s)}"
+
+
+def _surely(run: Evaluation, when: Condition) -> npt.NDArray[np.bool_]:
+    return run.bounds(when).lower > 0
+
+
+def _spells(true: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """The stretches of true samples, each as its first and one past its last."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], true, [False]))))
+    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
+
+
+def _never_while(x: Term, when: Condition) -> Found:
+    return None, None, f"never tried: no sample of {x.source.text} with {when.source.text}"
+
+
 def _stretches(run: Evaluation, found: Answers) -> list[tuple[int, int]]:
     """Each event's samples: from the event up to the next one or the end."""
     return list(pairwise([*found.events.tolist(), run.count]))
@@ -238,13 +346,19 @@ def _no_events(run: Evaluation, when_after: Condition, found: Answers) -> Found 
 
 
 class _Kind(NamedTuple):
-    """What a measure takes (`when...` is a condition, others numbers, `?` may be left out), and gives."""
+    """What a measure takes and gives.
+
+    In a signature `when...` is a condition and others are numbers; `T_s` is a duration; `swing` and `along_step`
+    name no signal; `along...` has another unit than the rest; `?` may be left out.
+    """
 
     signature: tuple[str, ...]
     unit: Literal["own", "seconds", "own seconds", "count"]
     figure: Callable[..., Found]
 
 
+_DURATION = "T_s"
+_CONSTANTS = (_DURATION, "swing", "along_step")
 _KINDS: dict[str, _Kind] = {
     "minimum": _Kind(("x",), "own", _minimum),
     "maximum": _Kind(("x",), "own", _maximum),
@@ -257,5 +371,9 @@ _KINDS: dict[str, _Kind] = {
     "latency": _Kind(("when_after", "when_expect"), "seconds", _latency),
     "settling": _Kind(("when_after", "x", "target", "band"), "seconds", _settling),
     "overshoot": _Kind(("when_after", "x", "target"), "own", _overshoot),
+    "rise": _Kind(("x", _DURATION, "when"), "own", _rise),
+    "drop": _Kind(("x", "when"), "own", _drop),
+    "turns": _Kind(("x", "swing", _DURATION, "when"), "count", _turns),
+    "least_rise": _Kind(("x", "along", "along_step", "when"), "own", _least_rise),
 }
 MEASURES = tuple(_KINDS)

@@ -1,0 +1,310 @@
+"""The fault matrix: its ride, its rules and their outcomes, cell by cell and as a whole."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from controllers import reference
+from sim.base.clock import to_us
+from sim.base.errors import InputError
+from sim.bench import run as bench
+from sim.bench.scenario import AMOUNTS
+from sim.face import grid
+from sim.jobs.case import judge_case, load_case, overall
+from sim.jobs.matrix import ERROR, KINDS, OUTCOMES, SAFE_DEGRADED, SAFE_STOP, UNDECIDED, UNSAFE, Cell, matrix, tried
+from sim.jobs.ride import COMMON, NO_FAULT, PHASES, SIZES, Ride, here, prepared, rules, scenario, script
+from sim.record.table import Table
+from sim.verdict.requirement import judge
+from sim.world import esc, supply
+
+ROOT = Path(__file__).parents[1]
+MOORHEN = ROOT / "sim" / "moorhen" / "moorhen.yaml"
+PAGE = (ROOT / "docs" / "finding-faults.md").read_text(encoding="utf-8")
+
+
+@cache
+def ride(controller: str) -> Ride:
+    """Moorhen's ride at a rate that is quick."""
+    return prepared(MOORHEN, controller, control_hz=250.0)
+
+
+@cache
+def sound(phase: str) -> bench.Run:
+    """The run of a phase with nothing broken."""
+    return bench.simulate(bench.set_up(scenario(ride("reference"), NO_FAULT, phase, "lake"), here()))
+
+
+def at(run: bench.Run, name: str, t_s: float) -> float:
+    """A column at the last tick that ended by a time."""
+    return float(run.table[name][np.searchsorted(run.table.t_us, to_us(t_s)) - 1])
+
+
+def drive(run: bench.Run, t_s: float) -> float:
+    return at(run, "left_pulse_us", t_s) - 1000.0
+
+
+# What the vehicle is doing when a phase's fault comes.
+MOMENTS: dict[str, Callable[[bench.Run, float], bool]] = {
+    "start": lambda run, t_s: t_s == 0.0,
+    "arming": lambda run, t_s: at(run, "chip", t_s) == supply.RUNNING and at(run, "left_esc_mode", t_s) == esc.ARMING,
+    "ramping": lambda run, t_s: 0.0 < drive(run, t_s - 0.05) < drive(run, t_s) < drive(run, t_s + 0.05),
+    "full": lambda run, t_s: drive(run, t_s - 0.2) == drive(run, t_s) == drive(run, t_s + 0.2) == 400.0,
+    "releasing": lambda run, t_s: drive(run, t_s - 0.02) > drive(run, t_s) > drive(run, t_s + 0.02) > 0.0,
+    "step change": lambda run, t_s: at(run, "power_step", t_s) == 1.0 and at(run, "power_step", t_s + 2.0) == 2.0,
+    "after reset": lambda run, t_s: at(run, "chip", t_s - 0.2) != supply.RUNNING == at(run, "chip", t_s),
+}
+
+
+@pytest.mark.parametrize("phase", PHASES)
+def test_the_fault_meets_its_phase(phase: str) -> None:
+    """When the fault would come the undisturbed vehicle is doing what the phase is called by."""
+    assert MOMENTS[phase](sound(phase), script(ride("reference"), phase).fault_s)
+
+
+@pytest.mark.parametrize("phase", PHASES)
+def test_every_ride_drives_and_is_ended_by_the_dead_man(phase: str) -> None:
+    """In each phase the reference, with nothing broken, drives up to letting go, and not up to the cord."""
+    run, when = sound(phase), script(ride("reference"), phase)
+    assert drive(run, when.release_s) > 0.0
+    assert drive(run, when.cord_s) == 0.0
+    assert at(run, "deadman_pressed", when.release_s) == 1.0
+    assert at(run, "lever_frac", when.cord_s) == 1.0
+
+
+def test_every_amount_is_given() -> None:
+    """Each kind that needs an amount has one, within its range."""
+    assert SIZES.keys() == AMOUNTS.keys()
+    assert all(AMOUNTS[kind].low <= size <= AMOUNTS[kind].high for kind, size in SIZES.items())
+
+
+def test_a_controller_is_held_to_its_own_words() -> None:
+    """The reference's times are those of its functions; one that states nothing is given common ones."""
+    params = bench.set_up(scenario(ride("reference"), NO_FAULT, "full", "lake"), here()).controller.params
+    said = ride("reference").stated
+    assert said.deadman_latency == reference.deadman_latency_ms(params) / 1000.0
+    assert said.start_delay == reference.start_delay_ms(params) / 1000.0
+    assert ride("first_draft").stated == COMMON
+
+
+def test_a_statement_that_fails_is_bad_input(tmp_path: Path) -> None:
+    """A latency function that raises is a fault of the controller's file, by name."""
+    logic = tmp_path / "logic.py"
+    text = (ROOT / "controllers" / "first_draft.py").read_text(encoding="utf-8")
+    logic.write_text(text + "\n\ndef deadman_latency_ms(params):\n    return params.nothing\n", encoding="utf-8")
+    with pytest.raises(InputError, match="deadman_latency_ms: expected a number of milliseconds"):
+        prepared(MOORHEN, str(logic), str(ROOT / "controllers" / "first_draft.yaml"))
+
+
+# A quiet second of a ride at 100 Hz: what each rule's breach changes, from a tick to a tick.
+QUIET = {
+    "left_pulse_us": 1000.0,
+    "right_pulse_us": 1000.0,
+    "left_thrust_n": 0.0,
+    "right_thrust_n": 0.0,
+    "lever_frac": 1.0,
+    "hand_frac": 1.0,
+    "deadman": 1.0,
+    "deadman_pressed": 1.0,
+    "kill_cord": 1.0,
+    "cord_seated": 1.0,
+    "mode_pressed": 0.0,
+    "power_step": 1.0,
+    "chip": 0.0,
+}
+LIMITS = {"stop_us": 1000.0, "full_us": 2000.0}
+ASKED = {"left_pulse_us": (1300.0, 0, 400), "right_pulse_us": (1300.0, 0, 400)}
+RISEN = {"left_pulse_us": (1300.0, 200, 400), "right_pulse_us": (1300.0, 200, 400)}
+BREACHES = {
+    "deadman-ends-drive": {**ASKED, "deadman": (0.0, 100, 160)},
+    "cord-ends-drive": {**ASKED, "kill_cord": (0.0, 100, 130)},
+    "cord-ends-thrust": {"right_thrust_n": (6.0, 0, 400), "cord_seated": (0.0, 100, 200)},
+    "drive-within-lever": {**ASKED, "lever_frac": (0.1, 100, 160)},
+    "step-rises-at-rest": {**ASKED, "power_step": (2.0, 100, 400)},
+    "no-thruster-alone": {**ASKED, "left_thrust_n": (0.5, 0, 400), "right_thrust_n": (6.0, 100, 320)},
+    "no-start-unheld": {**RISEN, "deadman_pressed": (0.0, 120, 220), "hand_frac": (0.5, 199, 200)},
+    "no-start-after-reset": {**RISEN, "chip": (1.0, 150, 160), "hand_frac": (0.5, 199, 200)},
+    "no-start-by-itself": RISEN,
+}
+# The same, but for the change that makes it right.
+PARDONS: dict[str, dict[str, tuple[float, int, int]]] = {
+    "deadman-ends-drive": {"deadman": (0.0, 100, 140)},
+    "cord-ends-drive": {"kill_cord": (0.0, 100, 110)},
+    "cord-ends-thrust": {"cord_seated": (0.0, 100, 150)},
+    "drive-within-lever": {"lever_frac": (0.3, 100, 160)},
+    "step-rises-at-rest": {"left_pulse_us": (1000.0, 0, 400), "right_pulse_us": (1000.0, 0, 400)},
+    "no-thruster-alone": {"left_thrust_n": (3.0, 0, 400)},
+    "no-start-unheld": {"deadman_pressed": (0.0, 120, 180)},
+    "no-start-after-reset": {"deadman": (0.0, 170, 180)},
+    "no-start-by-itself": {"hand_frac": (0.5, 190, 200)},
+}
+
+
+def ridden(*changes: dict[str, tuple[float, int, int]]) -> Table:
+    """Four seconds of quiet with columns changed over spans of ticks."""
+    columns = {name: np.full(400, value) for name, value in QUIET.items()}
+    for change in changes:
+        for name, (value, start, stop) in change.items():
+            columns[name] = np.full(400, QUIET[name])
+            columns[name][start:stop] = value
+    return Table(10_000 * np.arange(400), columns)
+
+
+def broken(table: Table) -> set[str]:
+    return {entry.id for entry in rules(COMMON) if judge(entry.requirement("rules"), table, LIMITS).verdict == "fail"}
+
+
+@pytest.mark.parametrize("rule", BREACHES)
+def test_each_rule_is_broken_by_its_breach_alone(rule: str) -> None:
+    """Each rule fails on a recording that breaks it, and no other fails there."""
+    assert broken(ridden(BREACHES[rule])) == {rule}
+
+
+@pytest.mark.parametrize("rule", PARDONS)
+def test_each_rule_holds_just_short_of_it(rule: str) -> None:
+    """Each rule holds on the same recording once what makes it wrong is put right."""
+    assert rule not in broken(ridden(BREACHES[rule], PARDONS[rule]))
+
+
+def test_every_rule_has_its_breach() -> None:
+    """No rule is left untried above."""
+    assert BREACHES.keys() == PARDONS.keys() == {entry.id for entry in rules(COMMON)}
+
+
+@pytest.mark.parametrize(
+    ("controller", "kind", "phase", "outcome", "since"),
+    [
+        ("reference", NO_FAULT, "full", SAFE_DEGRADED, "dead-man"),
+        ("reference", "sensor_open", "full", SAFE_STOP, "fault"),
+        ("reference", "lever_stuck", "full", SAFE_DEGRADED, "dead-man"),
+        ("reference", "deadman_welded", "full", SAFE_STOP, "cord"),
+        ("reference", "deadman_welded", "releasing", SAFE_STOP, "dead-man"),
+        ("reference", "deadman_welded", "start", SAFE_STOP, "fault"),
+        ("reference", "switch_welded", "ramping", SAFE_DEGRADED, "dead-man"),
+        ("reference", "chip_reset", "after reset", SAFE_DEGRADED, "dead-man"),
+        ("first_draft", "deadman_welded", "start", UNSAFE, ""),
+        ("first_draft", "button_welded", "ramping", UNSAFE, ""),
+        ("first_draft", NO_FAULT, "after reset", UNSAFE, ""),
+    ],
+)
+def test_what_becomes_of_a_cell(controller: str, kind: str, phase: str, outcome: str, since: str) -> None:
+    """A fault, a phase and a controller come to the outcome that their physics and logic ask for."""
+    cell = tried(ride(controller), kind, phase, "lake")
+    assert (cell.outcome, cell.since) == (outcome, since), cell.why
+
+
+def test_the_latency_of_a_stop_is_the_stated_one() -> None:
+    """An open sensor at full stops the reference within its stated latency and the thrusters' spin-down."""
+    cell = tried(ride("reference"), "sensor_open", "full", "lake")
+    assert cell.latency_s is not None
+    assert 0.0 < cell.latency_s <= ride("reference").stated.sensor_latency
+    assert "open wire" in cell.why
+
+
+def test_the_whole_grid_of_a_phase(tmp_path: Path) -> None:
+    """At full lever in a lake no fault makes the reference unsafe; the first draft shows six holes, and each can be run.
+
+    The written scenario of an unsafe cell fails its requirements, that of a safe cell passes them.
+    """
+    done: list[tuple[int, int]] = []
+    trusted = matrix(ride("reference"), ["lake"], ["full"], progress=lambda now, total: done.append((now, total)))
+    assert [cell.why for cell in trusted.worst()] == []
+    assert done == [(number, len(KINDS) + 1) for number in range(1, len(KINDS) + 2)]
+    naive = matrix(ride("first_draft"), ["lake"], ["full"])
+    holes = {
+        "sensor_short_high",
+        "deadman_intermittent",
+        "button_welded",
+        "left_esc_dead",
+        "right_esc_dead",
+        "chip_reset",
+    }
+    assert {cell.kind for cell in naive.worst()} == holes
+    for kind, verdict in (("chip_reset", "fail"), ("sensor_open", "pass")):
+        path = tmp_path / f"{kind}.scenario.yaml"
+        naive.write(naive.cell(kind, "full", "lake"), path)
+        assert overall(judge_case(load_case(path)).verdicts) == verdict
+
+
+def test_nothing_is_decided_where_nothing_starts() -> None:
+    """In the sea Moorhen's cord reads pulled and nothing drives: early faults there are undecided, not safe."""
+    found = matrix(ride("reference"), ["sea"], ["start"], ["sensor_open"], ThreadPoolExecutor(1))
+    cell = found.cell("sensor_open", "start", "sea")
+    assert (cell.outcome, cell.latency_s) == (UNDECIDED, None)
+    assert "the kill cord was out, even with nothing broken" in cell.why
+
+
+def test_no_drive_to_meet_is_undecided() -> None:
+    """A fault at full lever proves nothing where there was no drive before it."""
+    cell = tried(ride("reference"), "sensor_open", "full", "sea")
+    assert (cell.outcome, cell.drove) == (UNDECIDED, False)
+
+
+def test_a_crash_is_its_own_cell_s_failure(tmp_path: Path) -> None:
+    """A controller that raises on one fault makes that cell an error with its text, and the other goes on."""
+    logic = tmp_path / "logic.py"
+    text = (ROOT / "controllers" / "first_draft.py").read_text(encoding="utf-8")
+    crash = "    if inputs.hall_counts == 0:\n        raise ZeroDivisionError('nothing\\nread')\n"
+    logic.write_text(text.replace("    counts = (3 *", f"{crash}    counts = (3 *"), encoding="utf-8")
+    own = prepared(MOORHEN, str(logic), str(ROOT / "controllers" / "first_draft.yaml"), control_hz=250.0)
+    found = matrix(own, ["lake"], ["releasing"], ["sensor_open", "left_fouled"], ThreadPoolExecutor(1))
+    assert [cell.outcome for cell in found.cells] == [SAFE_STOP, ERROR, SAFE_STOP]
+    assert "ZeroDivisionError: nothing\\nread" in found.cells[1].why
+    assert found.tally()[ERROR] == 1
+
+
+def test_it_is_the_same_however_it_is_run() -> None:
+    """Threads of this process and processes of their own give the same cells bit for bit."""
+    asked = (["pool"], ["releasing"], ["button_intermittent", "sensor_noise"])
+    assert matrix(ride("first_draft"), *asked, ThreadPoolExecutor(2)) == matrix(ride("first_draft"), *asked)
+
+
+def test_a_name_that_is_none_is_refused() -> None:
+    """A water, a phase or a kind that does not exist is bad input, with the nearest that does."""
+    with pytest.raises(InputError) as caught:
+        matrix(ride("reference"), ["pol"], ["fll"], ["button_weldet"])
+    assert [fault.key for fault in caught.value.faults] == ["water", "phase", "kind"]
+    assert ["did you mean pool" in str(caught.value), "did you mean button_welded" in str(caught.value)] == [True, True]
+
+
+def test_faults_may_pass(tmp_path: Path) -> None:
+    """With a time to last, the fault of a cell ends after it."""
+    brief = prepared(MOORHEN, "reference", lasting_s=0.5)
+    (fault,) = scenario(brief, "sensor_open", "full", "lake").faults
+    assert fault.until_s == pytest.approx(fault.at_s + 0.5)
+
+
+def test_the_grid_shows_every_cell() -> None:
+    """The printed grid has a row for each kind and a word for each outcome, and tells all alike holes in one line."""
+    found = matrix(
+        ride("first_draft"), ["lake"], ["after reset"], ["sensor_drift", "left_fouled"], ThreadPoolExecutor(1)
+    )
+    console = Console(width=200, record=True, file=None, quiet=False)
+    with console.capture() as captured:
+        grid.matrix(console, found)
+    printed = captured.get()
+    assert re.findall(r"^(no fault|sensor_drift|left_fouled) +UNSAFE", printed, re.MULTILINE) == [
+        NO_FAULT,
+        *found.kinds,
+    ]
+    assert "UNSAFE  lake, after reset, no fault, sensor_drift, left_fouled: " in printed
+    assert "3 unsafe" in printed
+
+
+def test_a_cell_in_short() -> None:
+    """A cell shows its outcome's word, its latency, and what else that counts from."""
+    cell = Cell("left_esc_dead", "full", "lake", SAFE_STOP, "", latency_s=1.25, since="cord")
+    assert grid.short(cell).plain == "stops 1.25 c"
+
+
+@pytest.mark.parametrize("name", [*PHASES, *OUTCOMES, *(f"`{entry.id}`" for entry in rules(COMMON))])
+def test_the_page_tells_every_name(name: str) -> None:
+    """docs/finding-faults.md has a row for each phase, outcome and rule."""
+    assert re.search(rf"^\| {re.escape(name)} \|", PAGE, re.MULTILINE)
