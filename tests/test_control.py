@@ -201,7 +201,7 @@ def test_a_controller_that_raises_names_the_moment(tmp_path: Path) -> None:
     """An error at the controller's tick 1234, after the chip has booted, names file, time and error."""
     step = "    if s.ticks == 1234:\n        raise ValueError('no such gear')\n"
     # The chip runs from its 150th tick on.
-    assert fails(tmp_path, step) == "mine.py: at 1.384 s: ValueError: no such gear"
+    assert fails(tmp_path, step) == "mine.py:15: at 1.384 s: ValueError: no such gear"
 
 
 def test_a_controller_cannot_end_the_program(tmp_path: Path) -> None:

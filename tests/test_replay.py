@@ -387,7 +387,7 @@ def test_a_controller_that_fails_names_the_moment(tmp_path: Path) -> None:
     step = "def step(p, s, i):\n    if i.deadman: raise ValueError('boo')\n    return State(0), {command}\n"
     made = load_controller(str(controller(tmp_path, step=step)), 1000)
     path = written(tmp_path, HEADER, ["0,600,0", "5,600,1"])
-    with pytest.raises(ControllerError, match=r"mine\.py: at 0\.005 s: ValueError: boo"):
+    with pytest.raises(ControllerError, match=r"mine\.py:14: at 0\.005 s: ValueError: boo"):
         replay(path, made, (), 1000)
 
 

@@ -9,11 +9,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from types import CodeType, ModuleType
+from types import CodeType, FunctionType, ModuleType
 from typing import Any, TypeAlias, TypeVar
 
 import controllers
 from controllers.board import Command, Inputs
+from sim.base.compile import callees
 from sim.base.document import Place, composed, unknown_key
 from sim.base.document import written as dotted
 from sim.base.errors import Fault, InputError, did_you_mean, in_file_order, shown
@@ -49,8 +50,11 @@ class Controller:
     reasons: Mapping[int, str]
 
     def fingerprint(self) -> str:
-        """A hash of the controller's source and its parameter values."""
-        text = self.path.read_text(encoding="utf-8") + repr(tuple(self.params))
+        """A hash of the source of everything the controller's step reaches, and of its parameter values."""
+        bare = self.step.bare if isinstance(self.step, Watched) else self.step
+        reached = [bare, *callees(bare)] if isinstance(bare, FunctionType) else []
+        sources = sorted({self.path.resolve(), *(Path(each.__code__.co_filename).resolve() for each in reached)})
+        text = "".join(source.read_text(encoding="utf-8") for source in sources) + repr(tuple(self.params))
         return sha256(text.encode()).hexdigest()[:12]
 
 
@@ -153,10 +157,10 @@ def _asked(path: Path, what: str, ask: Callable[[], Answer]) -> Answer:
         raise InputError([Fault(str(path), "", "valid Python", error.msg, error.lineno, error.offset)]) from error
     except (Exception, SystemExit) as error:
         got = f"{type(error).__name__}: {error}"
-        raise InputError([Fault(str(path), "", what, got, _line_in(path, error))]) from error
+        raise InputError([Fault(str(path), "", what, got, line_in(path, error))]) from error
 
 
-def _line_in(path: Path, error: BaseException) -> int | None:
+def line_in(path: Path, error: BaseException) -> int | None:
     """The deepest line of `path` in an error's traceback."""
     frames = traceback.extract_tb(error.__traceback__)
     return next((frame.lineno for frame in reversed(frames) if frame.filename == str(path.resolve())), None)

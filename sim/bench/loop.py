@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers.board import Command, Inputs
-from sim.bench.control import Controller
+from sim.bench.control import Controller, line_in
 from sim.bench.tapes import Tapes
 from sim.world import contact, drivetrain, esc, hull, machine, pack, protection, senses, supply, warmth
 
@@ -60,8 +60,10 @@ SILENT = Command(0, 0, 0, 0, NO_MODE, 0, 0)
 class ControllerError(Exception):
     """The controller raised, or gave back something that is not a command."""
 
-    def __init__(self, controller: Controller, t_us: int, cause: str) -> None:
-        super().__init__(f"{controller.path}: at {t_us / 1e6:.3f} s: {cause}")
+    def __init__(self, controller: Controller, t_us: int, error: Exception) -> None:
+        line = line_in(controller.path, error)
+        place = f"{controller.path}:{line}" if line else str(controller.path)
+        super().__init__(f"{place}: at {t_us / 1e6:.3f} s: {type(error).__name__}: {error}")
 
 
 def rows(tape: NDArray[np.float64]) -> Iterator[list[float]]:
@@ -78,13 +80,9 @@ def stepped(controller: Controller, state: Any, inputs: Inputs, t_us: int) -> tu
     ControllerError
     """
     try:
-        after, command = controller.step(controller.params, state, inputs)
-        left_us, right_us = command.left_pulse_us, command.right_pulse_us
+        return controller.step(controller.params, state, inputs)
     except Exception as error:
-        raise ControllerError(controller, t_us, f"{type(error).__name__}: {error}") from error
-    if type(left_us) is not int or type(right_us) is not int:
-        raise ControllerError(controller, t_us, f"pulse widths must be whole numbers; got {left_us!r}, {right_us!r}")
-    return after, command
+        raise ControllerError(controller, t_us, error) from error
 
 
 def run(

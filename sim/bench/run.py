@@ -130,7 +130,14 @@ def with_overrides(vehicle: Vehicle, overrides: Mapping[str, float], path: str) 
     try:
         return checked(Path(path), data, marks, Vehicle)
     except InputError as error:
-        raise InputError([Fault(path, "vehicle_set", fault.expected, fault.got) for fault in error.faults]) from None
+        raise InputError(_as_override(path, fault, overrides) for fault in error.faults) from None
+
+
+def _as_override(path: str, fault: Fault, overrides: Mapping[str, float]) -> Fault:
+    """A vehicle's fault told where the scenario caused it; one between two keys may be at a key that was not set."""
+    if fault.key in overrides:
+        return Fault(path, f"vehicle_set.{fault.key}", fault.expected, fault.got)
+    return Fault(path, "vehicle_set", f"{fault.key} {fault.expected}", fault.got)
 
 
 def physics(bench: Bench) -> tuple[machine.Params, machine.State]:

@@ -36,6 +36,9 @@ def run_command(options: argparse.Namespace) -> int:
     verdict = overall(judged.verdicts)
     text.head(screen.console, verdict, scenario.name, scenario.says)
     text.requirements(screen.console, judged.verdicts)
+    text.lines(
+        screen.console, "of the catalogue, never tried here", [", ".join(judged.untried)] if judged.untried else ()
+    )
     text.events(screen.console, judged.run.events)
     if options.out is not None:
         from sim.face.drawing import save_run
@@ -62,8 +65,9 @@ def replay_command(options: argparse.Namespace) -> int:
     vehicle = load_vehicle(options.vehicle) if options.vehicle else None
     required = load_requirements(options.requirements) if options.requirements else standing_requirements()
     mapping = pairs(options.map)
+    sources = [path for path in (options.vehicle, options.requirements) if path is not None]
     with screen.progress(options.trace.name) as progress:
-        done = replay(options.trace, controller, required, tick_us, vehicle, mapping, options.before, progress)
+        done = replay(options.trace, controller, required, tick_us, vehicle, mapping, options.before, progress, sources)
     text.head(screen.console, done.verdict, options.trace.name, f"through {controller.name}")
     text.lines(screen.console, "taken as", done.notes)
     text.lines(screen.console, "mended", done.mended)

@@ -17,7 +17,7 @@ from sim.bench import run as bench
 from sim.bench.control import load_controller
 from sim.bench.loop import RECORDED
 from sim.bench.scenario import Scenario
-from sim.verdict.catalogue import load_catalogue
+from sim.verdict.catalogue import CATALOGUE, load_catalogue
 from sim.verdict.entry import RequirementEntry
 from sim.verdict.place import Place
 from sim.verdict.requirement import Requirement, Verdict, faults_of, judge
@@ -77,6 +77,7 @@ class Case:
     bench: bench.Bench
     requirements: tuple[Requirement, ...]
     limits: Mapping[str, float]
+    sources: tuple[Path, ...] = ()  # files of requirements beside the scenario's own
     optional: frozenset[str] = frozenset()  # ids that came with "all that apply", and may go untried
 
 
@@ -91,6 +92,12 @@ class Judged:
     requirements: tuple[Requirement, ...]
     verdicts: tuple[Verdict, ...]
     untried: tuple[str, ...] = ()
+    sources: tuple[Path, ...] = ()
+
+    def inputs(self) -> dict[str, str]:
+        """Each input by role, with a short hash of its contents."""
+        files = {f"requirements {path.name}": bench.fingerprint(path) for path in self.sources}
+        return self.run.inputs() | files
 
 
 def distinct(entries: Sequence[RequirementEntry]) -> None:
@@ -138,7 +145,9 @@ def load_case(path: Path) -> Case:
         with kept(found):
             load_controller(entry.controller, entry.tick_us, entry.params, entry.params_set, path.parent)
         raise InputError(placed(dict.fromkeys(found), path, marks))
-    return Case(ready, read, limits, optional)
+    shared_from = (path.parent / entry.requirements_from,) if entry.requirements_from is not None else ()
+    sources = shared_from if entry.standard is None else (*shared_from, CATALOGUE)
+    return Case(ready, read, limits, sources, optional)
 
 
 def _standard(entry: StandardEntry, limits: Mapping[str, float]) -> tuple[tuple[Requirement, ...], Mapping[str, float]]:
@@ -240,6 +249,7 @@ def judge_case(case: Case, progress: Callable[[int], None] | None = None) -> Jud
         tuple(requirement for requirement, _ in decided),
         tuple(verdict for _, verdict in decided),
         tuple(sorted(untried)),
+        case.sources,
     )
 
 

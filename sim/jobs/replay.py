@@ -85,12 +85,14 @@ class Replay:
     mended: tuple[str, ...]
     differences: tuple[Difference, ...] | None
     lag_s: float
+    sources: tuple[Path, ...] = ()
 
     def inputs(self) -> dict[str, str]:
         """Each input by role, with a short hash of its contents."""
         return {
             f"trace {self.path.name}": fingerprint(self.path),
             f"controller {self.controller.name}": self.controller.fingerprint(),
+            **{path.name: fingerprint(path) for path in self.sources},
         }
 
     @property
@@ -108,6 +110,7 @@ def replay(
     mapping: Mapping[str, str] | None = None,
     before_s: float = 4.0,
     progress: Callable[[int, int], None] | None = None,
+    sources: Sequence[Path] = (),
 ) -> Replay:
     """Feed a recording to a controller.
 
@@ -118,6 +121,7 @@ def replay(
     before_s : how long the chip has been running, with the first sample held,
         when the recording begins; a logger seldom starts with the power.
     progress : called now and then with the ticks done and the ticks in all.
+    sources : the files that vehicle and requirements came from, for the record.
 
     Raises
     ------
@@ -158,6 +162,7 @@ def replay(
         mended=recording.mended,
         differences=differences,
         lag_s=to_s(lag),
+        sources=tuple(sources),
     )
 
 

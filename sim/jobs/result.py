@@ -88,7 +88,7 @@ def as_json(
 def judged_json(judged: Judged) -> dict[str, Any]:
     """The result of a scenario."""
     run = judged.run
-    return as_json(judged.verdicts, run.table, run.events, run.bench.scenario.seed, run.inputs())
+    return as_json(judged.verdicts, run.table, run.events, run.bench.scenario.seed, judged.inputs())
 
 
 def replay_json(done: Replay) -> dict[str, Any]:

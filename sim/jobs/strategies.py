@@ -6,6 +6,7 @@ air, a sound pack, nothing broken. Nothing else of drydive needs Hypothesis.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import accumulate
@@ -64,7 +65,7 @@ def holds() -> st.SearchStrategy[Moves]:
 def cords() -> st.SearchStrategy[Moves]:
     """The kill cord pulled, and perhaps put back."""
     pulled: Moves = ((0.0, {"kill_cord": False}),)
-    return st.just(pulled) | _steps(1, 20, 10).map(lambda after_s: (*pulled, (after_s, {"kill_cord": True})))
+    return st.just(pulled) | _steps(1, 10, 10).map(lambda after_s: (*pulled, (after_s, {"kill_cord": True})))
 
 
 def gestures() -> st.SearchStrategy[Moves]:
@@ -88,7 +89,7 @@ def rider_scripts(duration_s: float, start_s: float | None = None) -> st.SearchS
         scripts then begin so; without it none does on purpose.
     """
     acts = levers() | holds() | gestures() | cords()
-    waits = _steps(0, 15, 10)
+    waits = _steps(0, 10, 10)
     begun = st.just(()) if start_s is None else _first((), *[_start(start_s)] * 3)
     return st.builds(_script, begun, st.lists(st.tuples(waits, acts), max_size=6), st.just(duration_s))
 
@@ -143,9 +144,9 @@ def films() -> st.SearchStrategy[dict[str, float]]:
         "bubble_rate_hz": _first(0.3, 0.0, 3.0, 20.0),
         "bubble_time_s": _first(0.05, 0.01, 0.5),
     }
-    contacts = ("mode_button", "deadman", "kill_cord_sense")
-    keys = {f"{contact}.film.{key}": values for contact in contacts for key, values in ranges.items()}
-    return st.fixed_dictionaries({}, optional=keys)
+    contacts = _first("mode_button", "deadman", "kill_cord_sense")
+    changes = [st.tuples(contacts.map(f"{{}}.film.{key}".format), values) for key, values in ranges.items()]
+    return st.lists(st.one_of(changes), max_size=4).map(dict)
 
 
 def supplies() -> st.SearchStrategy[Part]:
@@ -180,20 +181,28 @@ def amounts(kind: str) -> st.SearchStrategy[float | None]:
 
 
 def faults(
-    duration_s: float, kinds: Sequence[str] = KINDS, at_most: int = 2
+    duration_s: float, kinds: Sequence[str] = KINDS, at_most: int = 2, near_s: Sequence[float] = ()
 ) -> st.SearchStrategy[tuple[FaultStep, ...]]:
-    """Some faults, each from a moment of the run on, for good or for a while."""
-    return st.lists(_fault(duration_s, kinds), max_size=at_most).map(lambda found: tuple(sorted(found, key=_begins)))
+    """Some faults, each from a moment of the run on, for good or for a while.
 
-
-def _begins(fault: FaultStep) -> float:
-    return fault.at_s
+    Parameters
+    ----------
+    near_s : moments within the run soon after which most of the faults come.
+    """
+    last = max(math.ceil(duration_s * 10) - 1, 0)
+    moments = _steps(0, last, 10)
+    if near_s:
+        soon = st.builds(lambda at_s, after_s: min(at_s + after_s, last / 10), _first(*near_s), _steps(0, 8, 10))
+        # Most faults matter only while something is going on.
+        moments = soon | soon | soon | moments
+    several = st.lists(_fault(moments, kinds), max_size=at_most)
+    return several.map(lambda found: tuple(sorted(found, key=lambda fault: fault.at_s)))
 
 
 @st.composite
-def _fault(draw: st.DrawFn, duration_s: float, kinds: Sequence[str]) -> FaultStep:
+def _fault(draw: st.DrawFn, moments: st.SearchStrategy[float], kinds: Sequence[str]) -> FaultStep:
     kind = draw(st.sampled_from(kinds))
-    at_s = draw(_steps(0, max(int(duration_s * 10) - 1, 0), 10))
+    at_s = round(draw(moments), 3)
     lasts_s = draw(st.none() | _steps(1, 20, 10))
     until_s = None if lasts_s is None else round(at_s + lasts_s, 3)
     return FaultStep(kind=kind, at_s=at_s, until_s=until_s, amount=draw(amounts(kind)))  # type: ignore[arg-type]
@@ -224,7 +233,8 @@ def scenarios(
     wetting, supply : `wettings()` and `supplies()` unless given, such as `dry()`.
     """
     rider = draw(rider_scripts(duration_s - TAIL_S, start_s))
-    broken = draw(faults(duration_s - TAIL_S, kinds)) if kinds else ()
+    near_s = [step.at_s for step in rider]
+    broken = draw(faults(duration_s - TAIL_S, kinds, near_s=near_s)) if kinds else ()
     around = draw(wettings() if wetting is None else wetting)
     pack = draw(supplies() if supply is None else supply)
     last_s = max([*(step.at_s for step in rider), *(fault.at_s for fault in broken)], default=0.0)
