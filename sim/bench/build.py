@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import NamedTuple, TypeVar
 
 from sim.base.clock import to_s
+from sim.base.document import Entry
 from sim.bench import vehicle as files
 from sim.bench.vehicle_senses import Contact
 from sim.world import (
@@ -32,6 +34,8 @@ from sim.world import (
     warmth,
 )
 from sim.world.water import Water
+
+Part = TypeVar("Part")
 
 COULOMB_PER_AH = 3600.0
 ON_LOST = {"stops": esc.STOPS, "holds": esc.HOLDS}
@@ -65,14 +69,19 @@ def lever_params(vehicle: files.Vehicle, magnet_degc: float) -> lever.LeverParam
     )
 
 
+def taken(part: Callable[..., Part], entry: Entry, **own: float) -> Part:
+    """A part's parameters: those that the file's entry names alike, as plain floats, and the rest as given."""
+    alike = {name: float(getattr(entry, name)) for name in part.__annotations__ if name not in own}
+    return part(**alike, **own)
+
+
 def contact_params(entry: Contact, reads_closed: int, dt_s: float) -> contact.Params:
     """One input."""
-    return contact.Params(
+    return taken(
+        contact.Params,
+        entry,
         pullup_siemens=1.0 / float(entry.pullup_ohm),
         closed_siemens=1.0 / float(entry.closed_ohm),
-        filter_f=float(entry.filter_f),
-        low_frac=float(entry.low_frac),
-        high_frac=float(entry.high_frac),
         reads_closed=reads_closed,
         dt_s=dt_s,
     )
@@ -177,67 +186,22 @@ def lump(entry: files.Lump, dt_s: float) -> heat.Params:
 
 def esc_params(entry: files.Esc, dt_s: float) -> esc.Params:
     """One ESC."""
-    return esc.Params(
-        frame_us=entry.frame_us,
-        stop_us=float(entry.stop_us),
-        full_us=float(entry.full_us),
-        valid_us_min=float(entry.valid_us_min),
-        valid_us_max=float(entry.valid_us_max),
-        arm_s=float(entry.arm_s),
-        rise_frac_s=float(entry.rise_frac_s),
-        fall_frac_s=float(entry.fall_frac_s),
-        on_v=float(entry.on_v),
-        cut_v=float(entry.cut_v),
-        cut_delay_s=float(entry.cut_delay_s),
-        lost_after_s=float(entry.lost_after_s),
-        on_lost=ON_LOST[entry.on_lost],
-        hold_s=float(entry.hold_s),
-        current_a_max=float(entry.current_a_max),
-        on_ohm=float(entry.on_ohm),
-        idle_w=float(entry.idle_w),
-        dt_s=dt_s,
-    )
+    return taken(esc.Params, entry, frame_us=entry.frame_us, on_lost=ON_LOST[entry.on_lost], dt_s=dt_s)
 
 
 def supply_params(entry: files.Supply, dt_s: float) -> supply.Params:
     """The logic's supply."""
-    return supply.Params(
-        rail_v_nominal=float(entry.rail_v_nominal),
-        converter_v_min=float(entry.converter_v_min),
-        diode_v=float(entry.diode_v),
-        hold_f=float(entry.hold_f),
-        load_w=float(entry.load_w),
-        efficiency_frac=float(entry.efficiency_frac),
-        brown_out_v=float(entry.brown_out_v),
-        brown_out_v_release=float(entry.brown_out_v_release),
-        boot_s=float(entry.boot_s),
-        dt_s=dt_s,
-    )
+    return taken(supply.Params, entry, dt_s=dt_s)
 
 
 def protection_params(entry: files.Protection, dt_s: float) -> protection.Params:
     """The pack's protection."""
-    return protection.Params(
-        cell_v_low=float(entry.cell_v_low),
-        cell_low_delay_s=float(entry.cell_low_delay_s),
-        slow_a=float(entry.slow_a),
-        slow_delay_s=float(entry.slow_delay_s),
-        fast_a=float(entry.fast_a),
-        fast_delay_s=float(entry.fast_delay_s),
-        warm_degc=float(entry.warm_degc),
-        warm_delay_s=float(entry.warm_delay_s),
-        dt_s=dt_s,
-    )
+    return taken(protection.Params, entry, dt_s=dt_s)
 
 
 def motor_params(entry: files.Motor) -> motor.Params:
     """One motor with its propeller's inertia."""
-    return motor.Params(
-        k_v_s=motor.k_of_kv(float(entry.kv_rpm_v)),
-        winding_ohm=float(entry.winding_ohm),
-        no_load_a=float(entry.no_load_a),
-        inertia_kg_m2=float(entry.inertia_kg_m2),
-    )
+    return taken(motor.Params, entry, k_v_s=motor.k_of_kv(float(entry.kv_rpm_v)))
 
 
 def substeps_needed(spinner: motor.Params, on_ohm: float, dt_s: float) -> int:
@@ -256,17 +220,9 @@ def machine_params(
     return machine.Params(
         pack=pack_params(vehicle.pack, condition, dt_s),
         protection=protection_params(vehicle.protection, dt_s),
-        switch=switch.Params(
-            on_ohm=float(vehicle.main_switch.on_ohm),
-            parallel=float(vehicle.main_switch.parallel),
-            temperature_frac_k=float(vehicle.main_switch.temperature_frac_k),
-        ),
+        switch=taken(switch.Params, vehicle.main_switch),
         leads_ohm=leads_ohm(vehicle.leads, water.temperature_degc),
-        killcord=killcord.Params(
-            open_delay_s=float(vehicle.kill_cord.open_delay_s),
-            sense_delay_s=float(vehicle.kill_cord.sense_delay_s),
-            dt_s=dt_s,
-        ),
+        killcord=taken(killcord.Params, vehicle.kill_cord, dt_s=dt_s),
         supply=supply_params(vehicle.supply, dt_s),
         logic_behind_switch=1 if vehicle.supply.fed_from == "bus" else 0,
         esc=esc_params(vehicle.esc, dt_s),
