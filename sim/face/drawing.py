@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
-
 from sim.bench.events import Event
 from sim.face.figures import Picture, side_by_side, timeline
 from sim.face.figures import Verdict as Told
 from sim.face.look import save
 from sim.jobs.case import Judged
 from sim.jobs.replay import Replay
+from sim.jobs.result import closest
 from sim.record.table import Table, write_csv
-from sim.verdict.requirement import Requirement, Verdict
-from sim.verdict.tree import Formula, names_in
+from sim.verdict.requirement import Verdict
 
 
 def picture_of_run(judged: Judged) -> Picture:
@@ -68,23 +66,6 @@ def told(verdicts: Sequence[Verdict]) -> tuple[Told, ...]:
     if passed:
         open_ones.append(Told("pass", f"{passed} of {len(verdicts)} requirements"))
     return tuple(open_ones)
-
-
-def closest(requirements: Sequence[Requirement], verdicts: Sequence[Verdict], table: Table) -> str:
-    """The voltage or current that used up most of its room, in words; nothing where none was bounded.
-
-    Room used is told by the margin left against how far the quantity moved, so
-    that a rail that never moved is not called close for being near its limit by design.
-    """
-    rated = []
-    for requirement, verdict in zip(requirements, verdicts, strict=True):
-        if verdict.margin is None or verdict.unit not in ("V", "A") or not isinstance(requirement.claim, Formula):
-            continue
-        signal = next(name.name for name in names_in(requirement.claim.root) if name.name in table)
-        moved = float(np.ptp(table[signal]))
-        if moved > 0.0:
-            rated.append((verdict.margin / moved, verdict.why))
-    return min(rated)[1] if rated else ""
 
 
 def save_run(judged: Judged, out: Path) -> list[str]:

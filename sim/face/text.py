@@ -12,6 +12,7 @@ from rich.text import Text
 from sim.bench.events import Event
 from sim.jobs.case import Judged
 from sim.jobs.replay import Difference
+from sim.jobs.result import closest
 from sim.verdict.requirement import Verdict
 from sim.verdict.words import quantity
 
@@ -89,9 +90,5 @@ def story(console: Console, judged: Judged) -> None:
         if event.kind in ("drive", "supply") and event.why:
             console.print(Text(f"  {event.t_s:.3f} s  {event.what}: {event.why}"))
     if not failed:
-        nearest = min(
-            (verdict for verdict in judged.verdicts if verdict.unit == "V" and verdict.margin is not None),
-            key=lambda verdict: verdict.margin or 0.0,
-        )
-        console.print(Text(f"  nearest: {nearest.why}"))
+        console.print(Text(f"  closest: {closest(judged.requirements, judged.verdicts, judged.run.table)}"))
     console.print()

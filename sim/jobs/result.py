@@ -13,7 +13,8 @@ from sim.bench.events import Event
 from sim.jobs.case import Judged, overall
 from sim.jobs.replay import Replay
 from sim.record.table import Table
-from sim.verdict.requirement import Verdict
+from sim.verdict.requirement import Requirement, Verdict
+from sim.verdict.tree import Formula, names_in
 
 if TYPE_CHECKING:
     from sim.jobs.check import Outcome
@@ -51,6 +52,23 @@ def measures(table: Table) -> dict[str, dict[str, Any]]:
             name = column if how == "last" or column.endswith(f"_{how}") else f"{column}_{how}"
             found[name] = {"value": float(value), "unit": unit}
     return found
+
+
+def closest(requirements: Sequence[Requirement], verdicts: Sequence[Verdict], table: Table) -> str:
+    """The voltage or current that used up most of its room, in words; nothing where none was bounded.
+
+    Room used is told by the margin left against how far the quantity moved, so
+    that a rail that never moved is not called close for being near its limit by design.
+    """
+    rated = []
+    for requirement, verdict in zip(requirements, verdicts, strict=True):
+        if verdict.margin is None or verdict.unit not in ("V", "A") or not isinstance(requirement.claim, Formula):
+            continue
+        signal = next(name.name for name in names_in(requirement.claim.root) if name.name in table)
+        moved = float(np.ptp(table[signal]))
+        if moved > 0.0:
+            rated.append((verdict.margin / moved, verdict.why))
+    return min(rated)[1] if rated else ""
 
 
 def as_json(
