@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 import pytest
 
 from sim.base.errors import InputError
+from sim.face.cli import main
 from sim.face.junit import write_junit
 from sim.face.look import save
 from sim.face.margins import margins
@@ -184,3 +185,46 @@ def test_the_figure_of_margins_is_drawn(tmp_path):
 
     assert "nothing-moves" in svg.read_text(encoding="utf-8")
     assert png.stat().st_size > 0
+
+
+def test_the_command_passes_and_fails(tmp_path, capsys):
+    """Exit code 0 where all pass, 1 where one fails, 2 where a file cannot be read."""
+    good = scenario(tmp_path, "good")
+    assert main(["check", str(good)]) == 0
+    assert main(["check", str(tmp_path), str(scenario(tmp_path, "bad", most_us=900))]) == 1
+    (tmp_path / "wrong.scenario.yaml").write_text("name: wrong\n", encoding="utf-8")
+    capsys.readouterr()
+
+    assert main(["check", str(tmp_path), "--quiet"]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert all(":1:" in line for line in printed.err.splitlines())
+
+
+def test_the_command_compares_with_a_baseline(tmp_path, capsys):
+    """A baseline is written with --update, and a later run says what behaves otherwise, in the JSON too."""
+    path, baseline = scenario(tmp_path, "good"), tmp_path / "baseline.json"
+    assert main(["check", str(path), "--baseline", str(baseline), "--update", "--quiet"]) == 0
+    scenario(tmp_path, "good", most_us=1100)
+    capsys.readouterr()
+
+    assert main(["check", str(path), "--baseline", str(baseline), "--json", "-"]) == 0
+    assert json.loads(capsys.readouterr().out)["changes"] == [
+        "good.scenario.yaml: nothing-moves: margin 0 -> 100",
+    ]
+
+
+def test_update_without_a_baseline_is_a_fault(tmp_path, capsys):
+    """--update alone has nothing to write to."""
+    assert main(["check", str(scenario(tmp_path, "good")), "--update"]) == 2
+    assert "--baseline" in capsys.readouterr().err
+
+
+def test_the_command_writes_figure_and_report(tmp_path):
+    """--out draws the margins, --junit writes the report, --coverage does not get in the way."""
+    path = scenario(tmp_path, "good")
+    out, report = tmp_path / "out", tmp_path / "report.xml"
+
+    assert main(["check", str(path), "--out", str(out), "--junit", str(report), "--coverage", "--workers", "1"]) == 0
+    assert {each.name for each in out.iterdir()} == {"suite.svg", "suite.png"}
+    assert report.is_file()

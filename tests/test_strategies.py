@@ -154,22 +154,21 @@ def promises() -> list[RequirementEntry]:
 
 
 def test_the_reference_keeps_its_promises() -> None:
-    """Sixty rides with resets and contacts that fail find no drive against dead-man, cord or start sequence.
+    """A hundred rides with resets and a flooded cord sense find no drive against dead-man, cord or start sequence.
 
-    A third of them drives, and some are reset while they do: they could have found something.
+    A quarter of them at least drives, and some are reset while they do: they could have found something.
     """
     judge = Judge(MOORHEN)
-    kinds = ("chip_reset", "deadman_intermittent", "cord_sense_flooded")
     broken: list[set[str]] = []
 
-    @settings(derandomize=True, database=None, deadline=None, max_examples=60, phases=[Phase.generate])
-    @given(reference(requirements=[*promises(), REST, NO_RESET], kinds=kinds))
+    @settings(derandomize=True, database=None, deadline=None, max_examples=100, phases=[Phase.generate])
+    @given(reference(requirements=[*promises(), REST, NO_RESET], kinds=("chip_reset", "cord_sense_flooded")))
     def rides(case: CaseFile) -> None:
         broken.append({verdict.id for verdict in judge.broken(case)})
 
     rides()
     assert set().union(*broken) == {REST.id, NO_RESET.id}
-    assert sum(REST.id in ids for ids in broken) >= 20
+    assert sum(REST.id in ids for ids in broken) >= 25
 
 
 def test_a_judge_reads_files_once_and_judges_like_a_run() -> None:

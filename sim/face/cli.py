@@ -171,11 +171,34 @@ def _against_baseline(options: argparse.Namespace, screen: Screen, outcomes: Seq
     return changes
 
 
+def matrix_command(options: argparse.Namespace) -> int:
+    """``drydive matrix``; unsafe cells are failures, and with --out they are written as scenarios."""
+    from sim.face import grid, text
+    from sim.jobs.matrix import ERROR, UNSAFE, WATERS, matrix
+    from sim.jobs.ride import prepared
+
+    screen = Screen(options)
+    ride = prepared(options.vehicle, options.controller, options.params, seed=options.seed)
+    with screen.progress("cells") as done:
+        found = matrix(ride, tuple(dict.fromkeys(options.water or WATERS)), progress=done)
+    grid.matrix(screen.console, found)
+    if options.out is not None:
+        paths = [options.out / f"{each.water}_{each.phase}_{each.kind}.scenario.yaml" for each in found.worst()]
+        paths = [path.with_name(path.name.replace(" ", "_")) for path in paths]
+        for cell, path in zip(found.worst(), paths, strict=True):
+            found.write(cell, path)
+        text.lines(screen.console, "written", [str(path) for path in paths])
+    screen.console.print(text.CAUTION, style="dim")
+    screen.result(found.as_json())
+    return FAILED if any(found.tally()[outcome] for outcome in (ERROR, UNSAFE)) else FINE
+
+
 JOBS: dict[str, Callable[[argparse.Namespace], int]] = {
     "run": run_command,
     "replay": replay_command,
     "demo": demo_command,
     "check": check_command,
+    "matrix": matrix_command,
 }
 
 

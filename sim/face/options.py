@@ -70,6 +70,17 @@ def parser() -> Parser:
         "demo", parents=[shared], allow_abbrev=False, help="the story of Moorhen, an invented vehicle, on one page"
     )
 
+    matrix = commands.add_parser(
+        "matrix", parents=[shared], allow_abbrev=False, help="every fault in every phase of a ride, by water"
+    )
+    matrix.add_argument("vehicle", type=Path, metavar="VEHICLE.yaml", help="a vehicle file")
+    matrix.add_argument("--controller", default="reference", metavar="NAME|FILE.py", help="default: reference")
+    matrix.add_argument("--params", metavar="FILE", help="parameter set: a file, or the name of a shipped one")
+    matrix.add_argument(
+        "--water", action="append", metavar="KIND", help="default: lake, pool and brackish; may be given again"
+    )
+    matrix.add_argument("--seed", type=seed, default=1, help="default 1")
+
     check = commands.add_parser(
         "check", parents=[shared], allow_abbrev=False, help="the regression suite: every scenario of a folder"
     )

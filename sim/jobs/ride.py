@@ -47,7 +47,7 @@ EXCESS_FRAC = 0.1
 # More than this share of full from nothing within this time is a start; less is the noise of a lever at rest.
 STARTS_FRAC = 0.05
 RISE_S = 0.5
-# What a controller does this long after a hand's movement it may still do because of it.
+# What a controller does this long after a hand's movement, or after the dead-man was let go, may still come of it.
 HAND_S = 0.6
 UNHELD_S = 0.2
 # A gesture may ask for so much quiet before it, and for less after it.
@@ -138,17 +138,18 @@ def prepared(
     ------
     InputError
     """
-    entry = CaseFile(
-        name="ride",
-        vehicle=str(vehicle.resolve()),
-        controller=_anywhere(controller, (".py",)),
-        params=_anywhere(params, (".yaml", ".yml")) if params else None,
-        water={"kind": "lake"},  # type: ignore[arg-type]
-        attitude=attitude,
-        rider=(),
-        seed=seed,
-        duration_s=1.0,
-        control_hz=control_hz,
+    entry = CaseFile.model_validate(
+        {
+            "name": "ride",
+            "vehicle": str(vehicle.resolve()),
+            "controller": _anywhere(controller, (".py",)),
+            "params": params and _anywhere(params, (".yaml", ".yml")),
+            "water": {"kind": "lake"},
+            "attitude": attitude,
+            "rider": [],
+            "duration_s": 1.0,
+            "control_hz": control_hz,
+        }
     )
     ready = bench.set_up(entry, here())
     return Ride(

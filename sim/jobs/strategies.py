@@ -38,7 +38,7 @@ Item = TypeVar("Item")
 
 KINDS: tuple[str, ...] = get_args(FaultKind)
 WATERS = ("lake", "pool", "salt_pool", "brackish", "sea")
-# How long a run goes on after the last thing that happens in it: latencies have to be seen.
+# How long a run goes on after the last thing that happens in it, unless told otherwise.
 TAIL_S = 1.0
 
 
@@ -205,7 +205,7 @@ def _fault(draw: st.DrawFn, moments: st.SearchStrategy[float], kinds: Sequence[s
     at_s = round(draw(moments), 3)
     lasts_s = draw(st.none() | _steps(1, 20, 10))
     until_s = None if lasts_s is None else round(at_s + lasts_s, 3)
-    return FaultStep(kind=kind, at_s=at_s, until_s=until_s, amount=draw(amounts(kind)))  # type: ignore[arg-type]
+    return FaultStep.model_validate({"kind": kind, "at_s": at_s, "until_s": until_s, "amount": draw(amounts(kind))})
 
 
 @st.composite
@@ -216,6 +216,7 @@ def scenarios(
     params: str | None = None,
     requirements: Sequence[RequirementEntry] = (),
     duration_s: float = 6.0,
+    tail_s: float = TAIL_S,
     control_hz: float = 250.0,
     start_s: float | None = None,
     kinds: Sequence[str] = KINDS,
@@ -228,13 +229,14 @@ def scenarios(
     ----------
     vehicle, controller, params : as in a scenario file.
     requirements : what each is to be held against.
+    tail_s : how long a run goes on after the last thing that happens in it; longer than the longest time asked about.
     start_s : see `rider_scripts`.
     kinds : of faults; empty for none.
     wetting, supply : `wettings()` and `supplies()` unless given, such as `dry()`.
     """
-    rider = draw(rider_scripts(duration_s - TAIL_S, start_s))
+    rider = draw(rider_scripts(duration_s - tail_s, start_s))
     near_s = [step.at_s for step in rider]
-    broken = draw(faults(duration_s - TAIL_S, kinds, near_s=near_s)) if kinds else ()
+    broken = draw(faults(duration_s - tail_s, kinds, near_s=near_s)) if kinds else ()
     around = draw(wettings() if wetting is None else wetting)
     pack = draw(supplies() if supply is None else supply)
     last_s = max([*(step.at_s for step in rider), *(fault.at_s for fault in broken)], default=0.0)
@@ -247,7 +249,7 @@ def scenarios(
             "rider": rider,
             "faults": broken,
             "seed": draw(st.integers(1, 5)),
-            "duration_s": round(last_s + TAIL_S, 3),
+            "duration_s": round(last_s + tail_s, 3),
             "control_hz": control_hz,
             "requirements": tuple(requirements),
             **around,
