@@ -85,8 +85,8 @@ REASONS = {
     SENSOR + blocks.SAMPLE_JUMP: "the throttle reading jumps faster than a lever can move",
     SENSOR + senses.SAMPLE_FROZEN: "the throttle reading is frozen, not even its noise moves",
     SENSOR + senses.SAMPLE_SUPPLY: "the throttle sensor's supply is out of range",
-    LEFT_LOST: "the left thruster does not turn although it is driven",
-    RIGHT_LOST: "the right thruster does not turn although it is driven",
+    LEFT_LOST: "the left thruster does not turn, or lags the other, although it is driven",
+    RIGHT_LOST: "the right thruster does not turn, or lags the other, although it is driven",
     senses.BUS_LOW: "drive is held down because the bus is low",
     senses.PACK_HIGH: "drive is held down because the pack current is high",
 }
@@ -245,8 +245,8 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
     contacts = senses.read_contacts(params, state.contacts, inputs)
     throttle = senses.read_throttle(params, state.throttle, inputs)
     lever_permille = throttle.lever_permille
-    left_us = senses.not_turning_us(params, state.left_us, state.drive.permille, inputs.left_rpm)
-    right_us = senses.not_turning_us(params, state.right_us, state.drive.permille, inputs.right_rpm)
+    left_us = senses.not_turning_us(params, state.left_us, state.drive.permille, inputs.left_rpm, inputs.right_rpm)
+    right_us = senses.not_turning_us(params, state.right_us, state.drive.permille, inputs.right_rpm, inputs.left_rpm)
     fault = _fault(params, throttle.latch.fault, left_us, right_us)
     phase = _next_phase(params, state, lever_permille, contacts.deadman.level, contacts.cord.level, fault)
     mode = phase.mode

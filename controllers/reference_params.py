@@ -61,6 +61,7 @@ class Params(NamedTuple):
     guard_hold_permille: int
     thruster_check_permille: int
     thruster_floor_rpm: int
+    thruster_share_permille: int
     thruster_lost_ms: int
     pulse_stop_us: int
     pulse_full_us: int
@@ -118,6 +119,7 @@ LIMITS = {
     "guard_hold_permille": (0, 1_000),
     "thruster_check_permille": (1, 1_000),
     "thruster_floor_rpm": (0, 100_000),
+    "thruster_share_permille": (0, 900),
     "thruster_lost_ms": (1, 20_000),
     "pulse_stop_us": (500, 2_500),
     "pulse_full_us": (500, 2_500),

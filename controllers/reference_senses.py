@@ -19,6 +19,7 @@ PACK_HIGH = 31
 
 # Readings beyond these are clamped, which keeps what follows inside 32 bits.
 COUNTS_MAX = 4095
+RPM_MAX = 100_000
 SENSE_MAX = 400_000
 
 # The bus and pack low-passes before their first reading.
@@ -175,7 +176,13 @@ def guard_supply(params: Params, state: Guard, inputs: Inputs) -> Guard:
     return Guard(bus_acc=bus_acc, pack_acc=pack_acc, limit=limit, reason=reason)
 
 
-def not_turning_us(params: Params, timer_us: int, drive_permille: int, rpm: int) -> int:
-    """How long a driven thruster has been below its floor; 0 where its speed is not fitted."""
-    lost = 1 if drive_permille >= params.thruster_check_permille and 0 <= rpm < params.thruster_floor_rpm else 0
+def not_turning_us(params: Params, timer_us: int, drive_permille: int, rpm: int, other_rpm: int) -> int:
+    """How long a driven thruster has been below its floor; 0 where its speed is not fitted.
+
+    The floor rises with the other thruster's speed: an ESC that lost its signal
+    and holds an old pulse still turns, but not with its fellow.
+    """
+    fellow_rpm = blocks.clamp(other_rpm, 0, RPM_MAX) * params.thruster_share_permille // blocks.FULL_PERMILLE
+    floor_rpm = max(params.thruster_floor_rpm, fellow_rpm)
+    lost = 1 if drive_permille >= params.thruster_check_permille and 0 <= rpm < floor_rpm else 0
     return blocks.held_us(timer_us, lost, params.tick_us)

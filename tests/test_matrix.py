@@ -209,9 +209,9 @@ def test_the_latency_of_a_stop_is_the_stated_one() -> None:
 
 
 def test_the_reference_has_no_unsafe_cell() -> None:
-    """In a lake no fault at the start, at full lever or after a reset makes the reference unsafe."""
+    """In a lake no fault on the ramp or at full lever makes the reference unsafe."""
     done: list[tuple[int, int]] = []
-    phases = ["start", "full", "after reset"]
+    phases = ["ramping", "full"]
     found = matrix(ride("reference"), ["lake"], phases, progress=lambda now, total: done.append((now, total)))
     assert [(cell.kind, cell.phase, cell.why) for cell in found.worst()] == []
     total = len(phases) * (len(KINDS) + 1)
