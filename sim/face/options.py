@@ -5,13 +5,15 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import NoReturn, TypeAlias
 
 import sim
 from sim.base.errors import Fault, InputError, one_line, shown
 from sim.face.screen import BAD_INPUT
 
 SEED_DIGITS = 18
+
+Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
 
 
 class Parser(argparse.ArgumentParser):
@@ -37,10 +39,23 @@ def parser() -> Parser:
     top.add_argument("--version", action="version", version=f"drydive {sim.__version__}")
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=Parser)
 
+    _run(commands, shared)
+    _replay(commands, shared)
+    commands.add_parser(
+        "demo", parents=[shared], allow_abbrev=False, help="the story of Moorhen, an invented vehicle, on one page"
+    )
+    _matrix(commands, shared)
+    _check(commands, shared)
+    return top
+
+
+def _run(commands: Commands, shared: Parser) -> None:
     run = commands.add_parser("run", parents=[shared], allow_abbrev=False, help="one scenario through the closed loop")
     run.add_argument("scenario", type=Path, metavar="SCENARIO", help="a scenario file (YAML)")
     run.add_argument("--seed", type=seed, help="instead of the scenario's own")
 
+
+def _replay(commands: Commands, shared: Parser) -> None:
     replay = commands.add_parser(
         "replay", parents=[shared], allow_abbrev=False, help="a recorded trace through a controller"
     )
@@ -66,10 +81,8 @@ def parser() -> Parser:
         help="how long the chip has been running when the recording begins, with its first sample held; default 4",
     )
 
-    commands.add_parser(
-        "demo", parents=[shared], allow_abbrev=False, help="the story of Moorhen, an invented vehicle, on one page"
-    )
 
+def _matrix(commands: Commands, shared: Parser) -> None:
     matrix = commands.add_parser(
         "matrix", parents=[shared], allow_abbrev=False, help="every fault in every phase of a ride, by water"
     )
@@ -81,6 +94,8 @@ def parser() -> Parser:
     )
     matrix.add_argument("--seed", type=seed, default=1, help="default 1")
 
+
+def _check(commands: Commands, shared: Parser) -> None:
     check = commands.add_parser(
         "check", parents=[shared], allow_abbrev=False, help="the regression suite: every scenario of a folder"
     )
@@ -90,7 +105,6 @@ def parser() -> Parser:
     check.add_argument("--update", action="store_true", help="write the baseline anew")
     check.add_argument("--coverage", action="store_true", help="say what of the controllers was never visited")
     check.add_argument("--workers", type=workers, metavar="N", help="processes; default one for each core")
-    return top
 
 
 def seed(text: str) -> int:
