@@ -7,9 +7,12 @@ nothing for speed's sake.
 
 from __future__ import annotations
 
+import dis
 from collections.abc import Callable, Iterator
 from types import CodeType, FunctionType, ModuleType
 from typing import Any
+
+SHIFTED_MOST = 31
 
 
 def callees(function: FunctionType) -> Iterator[FunctionType]:
@@ -38,11 +41,48 @@ def _names(code: CodeType) -> Iterator[str]:
             yield from _names(constant)
 
 
+def loose(function: FunctionType) -> str:
+    """Why the compiled meaning of integer code might differ from Python's, in words; empty where it cannot.
+
+    Floats, powers and true division may round otherwise, and a shift by a number
+    that is not known may leave the machine word.
+    """
+    for part in (*callees(function), function):
+        place = f"{part.__code__.co_filename}:{part.__code__.co_firstlineno}: {part.__name__}"
+        if any(isinstance(constant, float) for constant in part.__code__.co_consts):
+            return f"{place} uses floating point"
+        amount: Any = None
+        for each in dis.get_instructions(part):
+            sign = each.argrepr.rstrip("=") if each.opname == "BINARY_OP" else ""
+            if sign in ("**", "/"):
+                return f"{place} uses {sign}"
+            if sign in ("<<", ">>") and not (type(amount) is int and 0 <= amount <= SHIFTED_MOST):
+                return f"{place} shifts by a number that is no constant from 0 to {SHIFTED_MOST}"
+            named = part.__globals__.get(each.argval) if each.opname == "LOAD_GLOBAL" else None
+            amount = each.argval if each.opname == "LOAD_CONST" else named
+    return ""
+
+
 _registered: set[FunctionType] = set()
 
 
-def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+def make_callable(*functions: FunctionType) -> None:
+    """Let compiled code call these plain functions, which are compiled with it."""
+    from numba.extending import register_jitable
+
+    for function in functions:
+        if function not in _registered:
+            register_jitable(function)
+            _registered.add(function)
+
+
+def compiled(function: Callable[..., Any], cache: bool = False, nogil: bool = False) -> Callable[..., Any]:
     """`function` in numba's nopython mode, bit for bit the same as plain.
+
+    Parameters
+    ----------
+    cache : keep the machine code where numba is told to, see `codestore`.
+    nogil : let other threads run Python meanwhile.
 
     Raises
     ------
@@ -53,17 +93,14 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
 
     Notes
     -----
-    No cache is kept on disk: such caches do not notice a changed callee and
-    would run old code. Fast-math stays off, so that no operation is reordered.
+    numba's own cache on disk does not notice a changed callee and would run old
+    code: it is used only below a folder that is named by the `identity` of all
+    that is compiled. Fast-math stays off, so that no operation is reordered.
     """
     import numba
-    from numba.extending import register_jitable
 
     if not isinstance(function, FunctionType):
         raise TypeError(f"expected a plain function; got {function!r}")
-    for callee in callees(function):
-        if callee not in _registered:
-            register_jitable(callee)
-            _registered.add(callee)
-    compiled_function: Callable[..., Any] = numba.njit(function)
+    make_callable(*callees(function))
+    compiled_function: Callable[..., Any] = numba.njit(cache=cache, nogil=nogil)(function)
     return compiled_function

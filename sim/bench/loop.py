@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterator
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -92,6 +93,7 @@ def run(
     machine_start: machine.State,
     tapes: Tapes,
     progress: Callable[[int], None] | None = None,
+    columns: tuple[str, ...] = RECORDED,
 ) -> NDArray[np.float64]:
     """The whole run, interpreted.
 
@@ -99,10 +101,11 @@ def run(
     ----------
     machine_start : the machine just switched on.
     progress : called now and then with the number of ticks done.
+    columns : which of `RECORDED` to keep.
 
     Returns
     -------
-    array, shape (ticks, len(RECORDED))
+    array, shape (len(columns), ticks)
 
     Raises
     ------
@@ -114,8 +117,7 @@ def run(
     moved = machine_start
     seen = senses.Machine(rail_v, moved.bus_v, 0.0, 1, 0.0, 0.0)
     logic: Any = None
-    row = struct.Struct(f"{len(RECORDED)}d")
-    recorded = bytearray(len(tapes) * row.size)
+    kept = _Kept(columns, len(tapes))
     t_us = 0
     for tick, (senses_row, machine_row) in enumerate(zip(rows(tapes.senses), rows(tapes.machine), strict=True)):
         sensed, pins, hall_v = senses.step(senses_params, sensed, senses.Tape(*senses_row), seen)
@@ -139,37 +141,67 @@ def run(
         seen = senses.Machine(
             out.rail_v, out.bus_v, out.bus_a, out.cord_in_place, rotors.left_rad_s, rotors.right_rad_s
         )
-        row.pack_into(recorded, tick * row.size, *_row(hall_v, pins, command, sensed, moved, out))
+        kept.add(parts_of(hall_v, pins, command, sensed, moved, out))
         t_us += tick_us
         if progress is not None and tick % CHUNK == 0:
             progress(tick)
-    return np.frombuffer(recorded, dtype=np.float64).reshape(-1, len(RECORDED))
+    return kept.finished()
 
 
-def _row(
+class _Kept:
+    """The record as it grows: rows are packed by the chunk and then laid down as columns."""
+
+    def __init__(self, columns: tuple[str, ...], ticks: int) -> None:
+        self.wanted = [RECORDED.index(name) for name in columns]
+        self.recorded = np.empty((len(columns), ticks))
+        self.row = struct.Struct(f"{len(RECORDED)}d")
+        self.chunk = bytearray(CHUNK * self.row.size)
+        self.laid = 0
+        self.waiting = 0
+
+    def add(self, parts: tuple[tuple[float, ...], ...]) -> None:
+        """One more tick."""
+        self.row.pack_into(self.chunk, self.waiting * self.row.size, *chain.from_iterable(parts))
+        self.waiting += 1
+        if self.waiting == CHUNK:
+            self._lay()
+
+    def _lay(self) -> None:
+        rows = np.frombuffer(self.chunk, dtype=np.float64).reshape(CHUNK, len(RECORDED))[: self.waiting]
+        self.recorded[:, self.laid : self.laid + self.waiting] = rows.T[self.wanted]
+        self.laid += self.waiting
+        self.waiting = 0
+
+    def finished(self) -> NDArray[np.float64]:
+        """All of it, shape (columns, ticks)."""
+        self._lay()
+        return self.recorded
+
+
+def parts_of(
     hall_v: float,
     pins: Inputs,
     command: Command,
     sensed: senses.State,
     moved: machine.State,
     out: machine.Outputs,
-) -> tuple[float, ...]:
-    """The values of `RECORDED`, in its order; joining tuples is far quicker than picking fields."""
+) -> tuple[tuple[float, ...], ...]:
+    """The values of `RECORDED`, in its order, part by part."""
     return (
-        hall_v,
-        *pins,
-        *command,
-        *sensed.deadman,
-        *sensed.button,
-        *sensed.cord,
-        *out,
-        *moved.left_esc,
-        *moved.right_esc,
-        *moved.rotors,
-        *moved.hull,
-        *moved.pack,
-        *moved.protection,
-        *moved.supply,
-        *moved.warmth,
-        *moved.energy,
+        (hall_v,),
+        pins,
+        command,
+        sensed.deadman,
+        sensed.button,
+        sensed.cord,
+        out,
+        moved.left_esc,
+        moved.right_esc,
+        moved.rotors,
+        moved.hull,
+        moved.pack,
+        moved.protection,
+        moved.supply,
+        moved.warmth,
+        moved.energy,
     )

@@ -6,19 +6,20 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.base.clock import to_s
 from sim.base.document import Marks, checked
 from sim.base.errors import Fault, InputError, did_you_mean
 from sim.base.quantity import Toleranced
-from sim.bench import build, loop
+from sim.bench import build, engine, loop
 from sim.bench.control import Controller, load_controller
+from sim.bench.engine import Engine
 from sim.bench.events import Event, events_of
 from sim.bench.scenario import Scenario
-from sim.bench.tapes import draw, water_of
+from sim.bench.tapes import Tapes, draw, water_of
 from sim.bench.vehicle import Vehicle, load_vehicle, quantities
 from sim.record.table import Table
 from sim.world import hull, lever, machine, senses
@@ -37,7 +38,10 @@ DERIVED = ("thrust_n", "drag_n", "yaw_moment_nm", "lever_understood_frac")
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A scenario with everything it names found, read and checked."""
+    """A scenario with everything it names found, read and checked.
+
+    engine : the engine wanted, one of ``engine.CHOICES``.
+    """
 
     scenario: Scenario
     path: Path
@@ -45,6 +49,7 @@ class Bench:
     vehicle_path: Path
     controller: Controller
     water: Water
+    engine: str = engine.AUTO
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +61,14 @@ class Run:
     table : one row a control tick: the columns of ``loop.RECORDED`` and the rider's.
     events : in order of time, each with its reason.
     limits : named limits of the vehicle, for figures and requirements.
+    engine : what ran it.
     """
 
     bench: Bench
     table: Table
     events: tuple[Event, ...]
     limits: Mapping[str, float]
+    engine: Engine
 
     def inputs(self) -> dict[str, str]:
         """Each input by role, with a short hash of its contents."""
@@ -162,26 +169,53 @@ def physics(bench: Bench) -> tuple[machine.Params, machine.State]:
     return params, machine.initial(params, pack.charge_frac, pack_degc)
 
 
-def simulate(bench: Bench, progress: Callable[[int], None] | None = None) -> Run:
+class Prepared(NamedTuple):
+    """All that the loop takes besides the controller; the same for every run that differs in the controller alone."""
+
+    senses_params: senses.Params
+    machine_params: machine.Params
+    machine_start: machine.State
+    tapes: Tapes
+
+
+def prepare(bench: Bench) -> Prepared:
+    """The parameters of the physics, and every tape drawn.
+
+    Raises
+    ------
+    InputError
+        See `physics`.
+    """
+    params, start = physics(bench)
+    tapes = draw(bench.scenario, bench.vehicle, bench.water)
+    return Prepared(build.senses_params(bench.vehicle, bench.scenario.tick_us), params, start, tapes)
+
+
+def simulate(bench: Bench, progress: Callable[[int], None] | None = None, prepared: Prepared | None = None) -> Run:
     """Run the scenario.
+
+    Parameters
+    ----------
+    progress : called now and then with the number of ticks done.
+    prepared : from `prepare`, where it is at hand.
 
     Raises
     ------
     ControllerError
         The controller raised, or gave back something that is not a command.
+    InputError
+        See `physics`; or an engine that is not to be had.
     """
-    params, start = physics(bench)
-    tapes = draw(bench.scenario, bench.vehicle, bench.water)
-    senses_params = build.senses_params(bench.vehicle, bench.scenario.tick_us)
-    recorded = loop.run(bench.controller, senses_params, params, start, tapes, progress)
-    columns = {name: np.ascontiguousarray(recorded[:, index]) for index, name in enumerate(loop.RECORDED)}
-    columns |= tapes.rider
-    columns |= {name: tapes.senses[:, senses.Tape._fields.index(name)] for name in LEAKS}
-    columns |= derived(columns, params.hull)
-    table = Table(bench.scenario.tick_us * np.arange(len(tapes), dtype=np.int64), columns)
+    ready = prepared or prepare(bench)
+    chosen = engine.choose(bench.engine, bench.controller, len(ready.tapes))
+    recorded = engine.run(chosen, bench.controller, *ready, progress=progress)
+    columns = dict(zip(loop.RECORDED, recorded, strict=True)) | ready.tapes.rider
+    columns |= {name: ready.tapes.senses[:, senses.Tape._fields.index(name)] for name in LEAKS}
+    columns |= derived(columns, ready.machine_params.hull)
+    table = Table(bench.scenario.tick_us * np.arange(len(ready.tapes), dtype=np.int64), columns)
     limits = bench.vehicle.limits()
     events = events_of(table, limits, bench.controller.modes, bench.controller.reasons, bench.scenario.faults)
-    return Run(bench=bench, table=table, events=events, limits=limits)
+    return Run(bench=bench, table=table, events=events, limits=limits, engine=chosen)
 
 
 def derived(columns: Mapping[str, NDArray[np.float64]], shape: hull.Params) -> dict[str, NDArray[np.float64]]:
@@ -200,10 +234,3 @@ def derived(columns: Mapping[str, NDArray[np.float64]], shape: hull.Params) -> d
 def fingerprint(path: Path) -> str:
     """A short hash of a file's bytes."""
     return sha256(path.read_bytes()).hexdigest()[:12]
-
-
-def seconds(table: Table) -> float:
-    """Length of a table on a uniform clock, its last tick included."""
-    if len(table) < 2:
-        return 0.0
-    return to_s(int(table.t_us[-1] + table.t_us[1] - 2 * table.t_us[0]))

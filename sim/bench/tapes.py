@@ -178,10 +178,14 @@ def _senses(
     seed = scenario.seed
     sensor = vehicle.sensor
     magnets = lever_params(vehicle, around.temperature_degc)
-    field = lever.sensor_field(magnets, rider["lever_frac"])
+    # The field is worked out once for each stretch in which the lever stays.
+    begins = lever.starts(rider["lever_frac"])
+    lengths = np.diff(begins, append=n)
+    field = np.repeat(lever.sensor_field(magnets, rider["lever_frac"][begins]), lengths)
     lost = faults.mask("magnet_lost")
     if lost.any():
-        field = np.where(lost, lever.sensor_field(magnets, rider["lever_frac"], lost_magnet="first"), field)
+        alone = lever.sensor_field(magnets, rider["lever_frac"][begins], lost_magnet="first")
+        field = np.where(lost, np.repeat(alone, lengths), field)
     noise_rms = np.hypot(sensor.noise_v_rms, faults.amount("sensor_noise"))
     noise = noise_rms * stream(seed, "hall noise").standard_normal(n) + _spikes(scenario, sensor, n)
     broken = np.zeros(n)

@@ -9,6 +9,7 @@ from typing import NoReturn, Protocol
 
 import sim
 from sim.base.errors import Fault, InputError, one_line, shown
+from sim.bench.engine import AUTO, CHOICES
 from sim.face.screen import BAD_INPUT
 
 SEED_DIGITS = 18
@@ -51,6 +52,16 @@ def parser(commands: Mapping[str, Command]) -> Parser:
     for name, module in commands.items():
         module.add(choices.add_parser(name, parents=[shared], allow_abbrev=False, help=module.HELP))
     return top
+
+
+def the_engine(command: Parser) -> None:
+    """Which engine runs the loop."""
+    command.add_argument(
+        "--engine",
+        choices=CHOICES,
+        default=AUTO,
+        help="interpreted, or compiled (the same bits, needs the fast extra); default auto: what is quicker",
+    )
 
 
 def the_controller(command: Parser) -> None:

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
+from sim.bench.engine import Engine
 from sim.bench.events import Event
 from sim.jobs.case import Judged
 from sim.jobs.replay import Difference
@@ -39,6 +40,12 @@ def requirements(console: Console, verdicts: Sequence[Verdict]) -> None:
         margin = "" if verdict.margin is None else quantity(verdict.margin, verdict.unit)
         grid.add_row(Text(verdict.verdict, STYLES[verdict.verdict]), Text(verdict.id), margin, Text(verdict.why))
     console.print(grid)
+
+
+def engine(console: Console, used: Engine) -> None:
+    """The engine, where it was not what one would expect."""
+    if used.why:
+        console.print(Text(f"engine: {used.name}: {used.why}", "dim"))
 
 
 def events(console: Console, happened: Iterable[Event]) -> None:

@@ -265,3 +265,8 @@ def reseeded(case: Case, seed: int) -> Case:
     """The same case under another seed."""
     scenario = case.bench.scenario.model_copy(update={"seed": seed})
     return replace(case, bench=replace(case.bench, scenario=scenario))
+
+
+def on_engine(case: Case, engine: str) -> Case:
+    """The same case on an engine, one of ``bench.engine.CHOICES``."""
+    return replace(case, bench=replace(case.bench, engine=engine))

@@ -16,14 +16,17 @@ import numpy as np
 from sim.base.errors import Fault, InputError
 from sim.base.files import read_text
 from sim.bench.control import Controller
+from sim.bench.engine import AUTO, decided
 from sim.bench.loop import NO_MODE, ControllerError
-from sim.jobs.case import judge_case, load_case
+from sim.jobs.case import judge_case, load_case, on_engine
 from sim.jobs.result import judged_json
 from sim.record.table import Table
 
 SUFFIX = ".scenario.yaml"
 # The same run gives the same bits on one machine; another's libraries may round its last digits otherwise.
 SAME_FRAC = 1e-9
+# About the length of a scenario, to tell whether compiling pays before any of them is read.
+USUAL_TICKS = 6000
 
 
 class Visited(NamedTuple):
@@ -84,7 +87,10 @@ def find(paths: Sequence[Path]) -> list[Path]:
 
 
 def check(
-    paths: Sequence[Path], executor: Executor | None = None, progress: Callable[[int], None] | None = None
+    paths: Sequence[Path],
+    executor: Executor | None = None,
+    progress: Callable[[int], None] | None = None,
+    engine: str = AUTO,
 ) -> list[Outcome]:
     """Run and judge scenarios on all cores; one that crashes is its own failure and the rest go on.
 
@@ -92,20 +98,25 @@ def check(
     ----------
     executor : any ``concurrent.futures`` executor; a process for each core without one.
     progress : called with the number done.
+    engine : one of ``bench.engine.CHOICES``.
 
     Returns
     -------
     list of Outcome, in the order of `paths` however they were run
     """
-    if executor is not None:
-        return list(_gathered(paths, executor, progress))
     workers = min(os.cpu_count() or 1, max(len(paths), 1))
+    # Decided before the workers start, which then find the compiled loop at hand.
+    engine = decided(engine, len(paths) * USUAL_TICKS // workers)
+    if executor is not None:
+        return list(_gathered(paths, executor, progress, engine))
     with ProcessPoolExecutor(workers) as own:
-        return list(_gathered(paths, own, progress))
+        return list(_gathered(paths, own, progress, engine))
 
 
-def _gathered(paths: Sequence[Path], executor: Executor, progress: Callable[[int], None] | None) -> Iterator[Outcome]:
-    futures = {executor.submit(run_one, str(path)): str(path) for path in paths}
+def _gathered(
+    paths: Sequence[Path], executor: Executor, progress: Callable[[int], None] | None, engine: str
+) -> Iterator[Outcome]:
+    futures = {executor.submit(run_one, str(path), engine): str(path) for path in paths}
     done: dict[str, Outcome] = {}
     for future in as_completed(futures):
         path = futures[future]
@@ -117,10 +128,10 @@ def _gathered(paths: Sequence[Path], executor: Executor, progress: Callable[[int
     return (done[str(path)] for path in paths)
 
 
-def run_one(path: str) -> Outcome:
+def run_one(path: str, engine: str = AUTO) -> Outcome:
     """One scenario to its outcome; whatever goes wrong becomes part of it."""
     try:
-        judged = judge_case(load_case(Path(path)))
+        judged = judge_case(on_engine(load_case(Path(path)), engine))
         return Outcome(path, judged_json(judged), visited(judged.run.bench.controller, judged.run.table))
     except InputError as error:
         return Outcome(path, None, None, faults=tuple(str(fault) for fault in error.faults))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 import sim
+from sim.bench.engine import INTERPRETED, Engine
 from sim.bench.events import Event
 from sim.jobs.case import Judged, overall
 from sim.jobs.replay import Replay
@@ -18,8 +19,6 @@ from sim.verdict.tree import Formula, names_in
 
 if TYPE_CHECKING:
     from sim.jobs.check import Outcome
-
-ENGINE = "interpreted"
 
 # Column, how it is taken, unit: the figures a builder asks for first.
 HEADLINES = (
@@ -72,7 +71,12 @@ def closest(requirements: Sequence[Requirement], verdicts: Sequence[Verdict], ta
 
 
 def as_json(
-    verdicts: Sequence[Verdict], table: Table, events: Sequence[Event], seed: int | None, inputs: Mapping[str, str]
+    verdicts: Sequence[Verdict],
+    table: Table,
+    events: Sequence[Event],
+    seed: int | None,
+    inputs: Mapping[str, str],
+    engine: Engine,
 ) -> dict[str, Any]:
     """The result in the shape every command shares.
 
@@ -80,6 +84,7 @@ def as_json(
     ----------
     seed : of the run; None for a replay, which draws nothing.
     inputs : name and short hash of each file that went in.
+    engine : what ran it.
     """
     return {
         "verdict": overall(verdicts),
@@ -97,7 +102,7 @@ def as_json(
         "measures": measures(table),
         "events": [{"t_s": event.t_s, "what": event.what, "why": event.why} for event in events],
         "seed": seed,
-        "engine": ENGINE,
+        "engine": engine.name,
         "versions": {"drydive": sim.__version__, "python": platform.python_version(), "numpy": np.__version__},
         "inputs": dict(inputs),
     }
@@ -106,12 +111,12 @@ def as_json(
 def judged_json(judged: Judged) -> dict[str, Any]:
     """The result of a scenario."""
     run = judged.run
-    return as_json(judged.verdicts, run.table, run.events, run.bench.scenario.seed, judged.inputs())
+    return as_json(judged.verdicts, run.table, run.events, run.bench.scenario.seed, judged.inputs(), run.engine)
 
 
 def replay_json(done: Replay) -> dict[str, Any]:
     """The result of a replay, with what was guessed, mended and different."""
-    document = as_json(done.verdicts, done.table, done.events, None, done.inputs())
+    document = as_json(done.verdicts, done.table, done.events, None, done.inputs(), Engine(INTERPRETED))
     document["notes"] = list(done.notes)
     document["mended"] = list(done.mended)
     if done.differences is not None:

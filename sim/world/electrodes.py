@@ -7,7 +7,6 @@ not decided here.
 
 from __future__ import annotations
 
-from itertools import accumulate
 from typing import NamedTuple
 
 import numpy as np
@@ -108,7 +107,8 @@ def _film(rng: np.random.Generator, n: int, tick_s: float, wetting: Wetting) -> 
     noise = wetting.film_spread_frac * rng.standard_normal(n)
     # The first value is drawn from the stationary spread, so that the tape has no run-in.
     noise[1:] *= np.sqrt(1.0 - keep * keep)
-    wander = np.fromiter(accumulate(noise.tolist(), lambda value, push: keep * value + push), np.float64, n)
+    value = 0.0
+    wander = np.fromiter([value := keep * value + push for push in noise.tolist()], np.float64, n)
     folded: Floats = np.abs((wetting.mean_wetted_frac + wander + 1.0) % 2.0 - 1.0)
     return folded
 

@@ -10,10 +10,11 @@ within 1e-4, so only distances matter, not what fills them.
 from __future__ import annotations
 
 import math
-from typing import Literal, NamedTuple
+from itertools import pairwise
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from sim.world.magnets import Floats, cylinder_field
 
@@ -172,13 +173,30 @@ def returned(
     spring's law are left out; both act within a few ticks.
     """
     up, down = push_per_s * tick_s, return_per_s * tick_s
+    targets = np.clip(np.asarray(target_frac, dtype=np.float64), 0.0, 1.0)
+    at_s = np.arange(targets.size) * tick_s
+    stuck = (at_s >= stuck_from_s) & (at_s < stuck_until_s)
+    path = np.empty(targets.size)
     position = 0.0
-    path = []
-    for tick, target in enumerate(np.clip(np.asarray(target_frac, dtype=np.float64), 0.0, 1.0).tolist()):
-        if not stuck_from_s <= tick * tick_s < stuck_until_s:
+    begins = starts(targets, stuck).tolist()
+    for start, end in pairwise([*begins, targets.size]):
+        target, tick = float(targets[start]), start
+        # Once there, the lever stays until the hand moves on.
+        while tick < end and position != target and not stuck[start]:
             position = min(max(target, position - down), position + up)
-        path.append(position)
-    return np.array(path, dtype=np.float64)
+            path[tick] = position
+            tick += 1
+        path[tick:end] = position
+    return path
+
+
+def starts(*columns: NDArray[Any]) -> NDArray[np.int64]:
+    """Where each stretch begins, in arrays of shape (n,), in which no column changes."""
+    changed = np.ones(columns[0].size, dtype=np.bool_)
+    changed[1:] = False
+    for column in columns:
+        changed[1:] |= column[1:] != column[:-1]
+    return np.flatnonzero(changed)
 
 
 def stray_field(current_a: float, distance_m: float) -> float:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.base.errors import Fault, InputError
-from sim.face.options import Parser, workers
+from sim.face.options import Parser, the_engine, workers
 from sim.face.screen import BAD_INPUT, FAILED, FINE, Screen
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ def add(command: Parser) -> None:
     command.add_argument("--update", action="store_true", help="write the baseline anew")
     command.add_argument("--coverage", action="store_true", help="say what of the controllers was never visited")
     command.add_argument("--workers", type=workers, metavar="N", help="processes; default one for each core")
+    the_engine(command)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -44,10 +45,10 @@ def run(options: argparse.Namespace) -> int:
     paths = find(options.paths)
     with screen.progress("scenarios", len(paths)) as done:
         if options.workers is None:
-            outcomes = check(paths, progress=done)
+            outcomes = check(paths, progress=done, engine=options.engine)
         else:
             with ProcessPoolExecutor(options.workers) as pool:
-                outcomes = check(paths, pool, done)
+                outcomes = check(paths, pool, done, options.engine)
     words = {verdict: sum(each.verdict == verdict for each in outcomes) for verdict in ("error", "fail", "undecided")}
     worst = next((verdict for verdict, count in words.items() if count), "pass")
     told = ", ".join(f"{count} {word}" for word, count in words.items() if count) or "all pass"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sim.face.options import Parser, seed
+from sim.face.options import Parser, seed, the_engine
 from sim.face.screen import EXIT, Screen
 
 HELP = "one scenario through the closed loop"
@@ -15,16 +15,17 @@ def add(command: Parser) -> None:
     """Its options."""
     command.add_argument("scenario", type=Path, metavar="SCENARIO", help="a scenario file (YAML)")
     command.add_argument("--seed", type=seed, help="instead of the scenario's own")
+    the_engine(command)
 
 
 def run(options: argparse.Namespace) -> int:
     """``drydive run``."""
     from sim.face import text
-    from sim.jobs.case import judge_case, load_case, overall, reseeded
+    from sim.jobs.case import judge_case, load_case, on_engine, overall, reseeded
     from sim.jobs.result import judged_json
 
     screen = Screen(options)
-    case = load_case(options.scenario)
+    case = on_engine(load_case(options.scenario), options.engine)
     if options.seed is not None:
         case = reseeded(case, options.seed)
     scenario = case.bench.scenario
@@ -33,6 +34,7 @@ def run(options: argparse.Namespace) -> int:
     verdict = overall(judged.verdicts)
     text.head(screen.console, verdict, scenario.name, scenario.says)
     text.requirements(screen.console, judged.verdicts)
+    text.engine(screen.console, judged.run.engine)
     text.lines(
         screen.console, "of the catalogue, never tried here", [", ".join(judged.untried)] if judged.untried else ()
     )
