@@ -29,7 +29,7 @@ SIGNALS = (*RECORDED, *bench.RIDER_COLUMNS, *bench.LEAKS, *bench.DERIVED)
 """Every signal that a requirement on a run may name."""
 
 
-def _in_full(given: object) -> object:
+def in_full(given: object) -> object:
     """`standard: all` is short for a mapping that leaves nothing out."""
     if given == "all":
         return {}
@@ -51,7 +51,7 @@ class CaseFile(Scenario):
 
     requirements: tuple[RequirementEntry, ...] = ()
     requirements_from: str | None = None
-    standard: Annotated[StandardEntry | None, BeforeValidator(_in_full)] = None
+    standard: Annotated[StandardEntry | None, BeforeValidator(in_full)] = None
 
     @model_validator(mode="after")
     def _distinct(self) -> Self:
@@ -133,10 +133,10 @@ def load_case(path: Path) -> Case:
             found += _twice(shared, entry.requirements)
     with kept(found):
         ready = bench.set_up(entry, path)
-        limits = ready.vehicle.limits()
+        limits = ready.vehicle.limits() | ready.controller.stated_s()
         found += [fault for requirement in read for fault in faults_of(requirement, SIGNALS, limits)]
         if entry.standard is not None:
-            standard, limits = _standard(entry.standard, limits)
+            standard, limits = standard_requirements(entry.standard, limits)
             optional = frozenset(requirement.id for requirement in standard if entry.standard.take is None)
             read = (*read, *standard)
             found += _twice(standard, entry.requirements, "the catalogue")
@@ -150,8 +150,14 @@ def load_case(path: Path) -> Case:
     return Case(ready, read, limits, sources, optional)
 
 
-def _standard(entry: StandardEntry, limits: Mapping[str, float]) -> tuple[tuple[Requirement, ...], Mapping[str, float]]:
-    """The catalogue's requirements that a scenario takes, and the limits with theirs."""
+def standard_requirements(entry: StandardEntry, limits: Mapping[str, float]) -> tuple[tuple[Requirement, ...], Mapping[str, float]]:
+    """The catalogue's requirements that an entry takes, and the limits with theirs.
+
+    Raises
+    ------
+    InputError
+        Unknown ids or limits, or requirements that do not apply.
+    """
     chosen: Literal["all"] | tuple[str, ...] = "all" if entry.take is None else entry.take
     return load_catalogue().requirements(SIGNALS, limits, chosen, entry.without, entry.limits)
 
