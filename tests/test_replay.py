@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,9 +14,12 @@ from sim.bench.control import load_controller
 from sim.bench.loop import ControllerError
 from sim.bench.run import simulate
 from sim.bench.vehicle import load_vehicle
+from sim.face.cli import main
 from sim.jobs.case import load_case, load_requirements
 from sim.jobs.replay import MOST_TICKS, Replay, delay_us, read_line, replay, standing_requirements
-from sim.record.table import write_csv
+from sim.record.reading import read_any
+from sim.record.table import Table, write_csv
+from sim.record.vcd_out import write_vcd
 
 MOORHEN = Path(__file__).parents[1] / "sim" / "moorhen"
 HEADER = "t_ms,hall_counts,deadman"
@@ -286,18 +290,18 @@ def test_the_right_pulse_alone_is_compared_too(tmp_path: Path, name: str) -> Non
     [
         (
             "t_ms,hall_counts,x",
-            ["t.csv: deadman: expected a column of this name, or --map deadman=COLUMN; got columns hall_counts, x"],
+            ["t.csv:1:1: deadman: expected a column of this name, or --map deadman=COLUMN; got columns hall_counts, x"],
         ),
         (
             "t_ms,x,y",
             [
-                "t.csv: hall_counts: expected a column of this name, or --map hall_counts=COLUMN; got columns x, y",
-                "t.csv: deadman: expected a column of this name, or --map deadman=COLUMN; got columns x, y",
+                "t.csv:1:1: hall_counts: expected a column of this name, or --map hall_counts=COLUMN; got columns x, y",
+                "t.csv:1:1: deadman: expected a column of this name, or --map deadman=COLUMN; got columns x, y",
             ],
         ),
         (
             "a,hall_counts,deadman",
-            ["t.csv:1: expected a time column (t_s, t_ms, t_us, time_s, timestamp_us, ...); got columns "],
+            ["t.csv:1:1: expected a time column (t_s, t_ms, t_us, t_ns, time_s, timestamp_us, ...); got columns "],
         ),
     ],
 )
@@ -323,7 +327,7 @@ def test_a_number_that_no_chip_holds_is_a_fault(tmp_path: Path, column: str, val
     row = f"0,{value},0" if column == "hall_counts" else f"0,600,0,{value}"
     (line,) = faults(lambda: small(tmp_path, header, [row]), tmp_path)
     pin = column if column == "hall_counts" else "bus_mv"
-    assert line.startswith(f"t.csv: {pin}: expected whole numbers of 32 bits; got ")
+    assert line.startswith(f"t.csv:1:1: {pin}: expected whole numbers of 32 bits; got ")
 
 
 def test_a_clock_that_jumps_by_hours_is_refused_at_once(tmp_path: Path) -> None:
@@ -420,3 +424,42 @@ def test_a_runs_own_table_replays_to_the_same_command(tmp_path: Path) -> None:
     for name in ("left_pulse_us", "right_pulse_us", "power_step", "mode", "reason", "lever_permille"):
         assert np.array_equal(done.table[name][200:], run.table[name][200:])
     assert done.differences == () or done.differences[0].to_s < 0.2
+
+
+def test_a_map_file_is_used_and_kept_on_record(tmp_path: Path) -> None:
+    """A map beside the recording turns the contact round, and its hash stands among the inputs."""
+    (tmp_path / "t.map.yaml").write_text("columns: {deadman: {column: up, scale: -1, offset: 1}}\n", encoding="utf-8")
+    done = small(tmp_path, "t_ms,hall_counts,up", ["0,600,1", "1,600,0"])
+    assert done.table["deadman"].tolist() == [0.0, 1.0]
+    assert "t.map.yaml" in done.inputs()
+    assert "read as t.map.yaml says" in done.notes
+
+
+def test_a_voltage_in_a_dump_is_held_and_not_joined(tmp_path: Path) -> None:
+    """Between two changes a dump says that a value stays; a sampled voltage is joined by a line."""
+    table = Table(
+        np.array([0, 4000]), {"hall_counts": np.full(2, 600.0), "deadman": np.zeros(2), "bus_v": [50.0, 54.0]}
+    )
+    write_csv(table, tmp_path / "t.csv")
+    write_vcd(table, tmp_path / "t.vcd")
+    assert through(tmp_path / "t.csv").table["bus_v"].tolist() == [50.0, 51.0, 52.0, 53.0, 54.0]
+    assert through(tmp_path / "t.vcd").table["bus_v"].tolist() == [50.0, 50.0, 50.0, 50.0, 54.0]
+
+
+def test_the_json_lists_what_was_mended(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each thing mended is one text in the JSON, with the file's lines."""
+    path = written(tmp_path, HEADER, ["0,600,0", "1,---,0", "2,602,0", "3,603,0", "3,604,0"])
+    assert main(["replay", str(path), "--json", "-"]) == 0
+    assert json.loads(capsys.readouterr().out)["mended"] == [
+        "time: line 5 followed by a row with the same stamp; the later row kept",
+        "hall_counts: empty cell: line 3; the value before is held",
+    ]
+
+
+def test_a_replay_is_written_for_a_waveform_viewer(tmp_path: Path) -> None:
+    """`--vcd` writes every column of the replay, the recorded and the computed ones, and it reads back."""
+    path = written(tmp_path, f"{HEADER},left_pulse_us", ["0,600,0,1000", "1,600,0,1000", "2,3000,1,1200"])
+    assert main(["replay", str(path), "--vcd", str(tmp_path / "out.vcd"), "--quiet"]) == 0
+    table = read_any(tmp_path / "out.vcd").table
+    assert {"hall_counts", "deadman", "recorded_left_pulse_us", "left_pulse_us", "mode"} <= set(table.names)
+    assert table["recorded_left_pulse_us"].tolist() == [1000.0, 1200.0]

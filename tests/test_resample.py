@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -78,6 +80,42 @@ def test_samples_no_tick_sees_are_told():
     _, notes = to_ticks(table_of([0, 300, 600, 1000], x=[0, 1, 0, 0]), 1000)
 
     assert "2 samples fell between ticks of 1000 us and are not seen" in notes
+
+
+def test_presses_shorter_than_a_tick_are_told():
+    """A contact sampled faster than the ticks that is pressed and let go between two of them is told."""
+    pressed = [0, 0, 1, 1, 0, 0, 0, 0, 0, 0, 0]
+    _, notes = to_ticks(table_of(np.arange(11) * 200, deadman=pressed, hall=np.arange(11)), 1000)
+
+    assert notes[-1] == (
+        "deadman: 1 times at 1 and 0 times at 0 for less than a tick of 1000 us, not seen; the first at 0.000400 s for"
+        " 400 us"
+    )
+
+
+@given(steps=st.lists(st.integers(1, 3000), min_size=1, max_size=30), data=st.data())
+@settings(max_examples=100)
+def test_as_many_pulses_are_told_as_no_tick_sees(steps, data):
+    """The pulses told are those that contain no tick, counted one by one."""
+    t_us = np.cumsum([0, *steps])
+    values = np.array(data.draw(st.lists(st.integers(0, 1), min_size=len(t_us), max_size=len(t_us))), dtype=float)
+    _, notes = to_ticks(table_of(t_us, deadman=values), 1000)
+    edges = [0, *(np.flatnonzero(np.diff(values)) + 1).tolist()]
+    spans = list(pairwise(edges[1:]))
+    unseen = [values[a] for a, b in spans if not any(t_us[a] <= tick < t_us[b] for tick in range(0, 100_000, 1000))]
+    told = [note for note in notes if note.startswith("deadman")]
+
+    ups, downs = unseen.count(1.0), unseen.count(0.0)
+    assert [note.partition(" for")[0] for note in told] == (
+        [f"deadman: {ups} times at 1 and {downs} times at 0"] if unseen else []
+    )
+
+
+def test_changes_have_no_intervals_and_no_gaps():
+    """Where the rows are moments of change a pause is no gap, and there is no interval to tell."""
+    ticks, notes = to_ticks(table_of([0, 1000, 90_000], x=[1, 2, 3]), 1000, changes=True)
+
+    assert (notes, ticks["x"][[0, 1, 89, 90]].tolist()) == ((), [1, 2, 2, 3])
 
 
 def test_one_sample_is_one_tick():

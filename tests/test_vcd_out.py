@@ -67,6 +67,9 @@ def test_the_golden_file(three, tmp_path):
         ([-(2.0**40)], LONG_INTEGER),
         ([0.5, 1.0], REAL),
         ([2.0**60], REAL),
+        ([0.0, np.nan, 1.0], BIT),
+        ([np.nan, 4095.0], INTEGER),
+        ([np.nan], BIT),
     ],
 )
 def test_the_kind_follows_from_the_values(values, kind):
@@ -94,6 +97,17 @@ def test_no_change_is_not_written(tmp_path):
     assert (tmp_path / "run.vcd").read_text().partition("$enddefinitions $end\n")[2] == "#5\n$dumpvars\n1!\n$end\n#7\n"
 
 
+def test_what_is_not_known_is_x(tmp_path):
+    """A cell without a value is x in the dump, once for as long as it lasts; the format has nan for reals."""
+    columns = {"bit": [1.0, np.nan, np.nan], "count": [7.0, np.nan, 9.0], "real": [0.5, np.nan, 1.5]}
+    write_vcd(
+        Table(np.array([0, 5, 9]), {name: np.array(values) for name, values in columns.items()}), tmp_path / "x.vcd"
+    )
+
+    changes = (tmp_path / "x.vcd").read_text().partition("$end\n#5\n")[2]
+    assert changes == 'x!\nbx "\nrnan #\n#9\nb1001 "\nr1.5 #\n'
+
+
 def test_equal_tables_give_equal_files(three, tmp_path):
     """Without a date nothing in the file depends on when it was written."""
     write_vcd(three, tmp_path / "a.vcd")
@@ -115,7 +129,7 @@ def test_blanks_in_a_name_become_underscores(tmp_path):
     [
         ([], [], {}, "at least one row"),
         ([-1], [1.0], {}, "from 0 on"),
-        ([0], [np.nan], {}, "not finite"),
+        ([0], [np.inf], {}, "not finite"),
         ([0], [0.5], {"x": BIT}, "not whole"),
         ([0], [2.0], {"x": BIT}, "within 1 bits"),
         ([0], [-1.0], {"x": BIT}, "within 1 bits"),

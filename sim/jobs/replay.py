@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -22,8 +22,9 @@ from sim.bench.vehicle import LIMITS as VEHICLE_LIMITS
 from sim.bench.vehicle import Vehicle
 from sim.jobs.case import SIGNALS as RUN_SIGNALS
 from sim.jobs.case import load_requirements, overall
-from sim.record.csv_in import read_recording
-from sim.record.meaning import SIGNALS
+from sim.record.meaning import SIGNALS, listed
+from sim.record.reading import read_any
+from sim.record.recording import Recording
 from sim.record.resample import lag_us, to_ticks
 from sim.record.table import Table
 from sim.verdict.requirement import Requirement, Verdict, faults_of, judge
@@ -45,7 +46,7 @@ LAG_LONGEST_S = 0.5
 # Samples that are enough to find a delay to within their spacing.
 COARSE = 8000
 # A clock that jumps would otherwise ask for hours of work and more memory than there is.
-MOST_TICKS = 5_000_000
+MOST_TICKS = 12_000_000
 # Rows turned into Python numbers at a time: few, so that memory stays flat.
 CHUNK = 4096
 
@@ -111,6 +112,7 @@ def replay(
     before_s: float = 4.0,
     progress: Callable[[int, int], None] | None = None,
     sources: Sequence[Path] = (),
+    map_file: Path | None = None,
 ) -> Replay:
     """Feed a recording to a controller.
 
@@ -122,6 +124,7 @@ def replay(
         when the recording begins; a logger seldom starts with the power.
     progress : called now and then with the ticks done and the ticks in all.
     sources : the files that vehicle and requirements came from, for the record.
+    map_file : what is known of the recording; None takes the one that stands beside it, if one does.
 
     Raises
     ------
@@ -131,12 +134,15 @@ def replay(
     ControllerError
         The controller raised, or gave back something that is not a command.
     """
-    recording = read_recording(path, mapping)
+    recording = read_any(path, mapping, map_file)
     _bounded(path, recording.table, tick_us)
-    joined = [name for name in JOINED if name in recording.table]
-    table, ticks_said = to_ticks(recording.table, tick_us, linear=joined)
+    # Between two changes a dump says that a value stays.
+    joined = [name for name in JOINED if name in recording.table and not recording.changes]
+    table, ticks_said = to_ticks(recording.table, tick_us, linear=joined, changes=recording.changes)
+    # The table as it was recorded is as large again, and nobody asks for it from here on.
+    recording = replace(recording, table=table)
     limits = {**LIMITS, **(vehicle.limits() if vehicle else {})}
-    pins, said = pins_of(path, table, controller, limits, vehicle)
+    pins, said = pins_of(path, recording, controller, limits, vehicle)
     recorded = {f"recorded_{name}": table[name] for name in PULSES if name in table}
     before = round(before_s / to_s(tick_us))
     commands = commanded(controller, pins, before, tick_us, progress)
@@ -162,7 +168,7 @@ def replay(
         mended=recording.mended,
         differences=differences,
         lag_s=to_s(lag),
-        sources=tuple(sources),
+        sources=(*sources, *([recording.map_file] if recording.map_file else [])),
     )
 
 
@@ -208,8 +214,8 @@ def judgeable(
 
 
 def pins_of(
-    path: Path, table: Table, controller: Controller, limits: Mapping[str, float], vehicle: Vehicle | None
-) -> tuple[dict[str, NDArray[np.int64]], list[str]]:
+    path: Path, recording: Recording, controller: Controller, limits: Mapping[str, float], vehicle: Vehicle | None
+) -> tuple[dict[str, NDArray[np.int32]], list[str]]:
     """The recording as the integers that the board would hand over, and what was filled in.
 
     Raises
@@ -217,7 +223,7 @@ def pins_of(
     InputError
         No throttle reading, or no dead-man.
     """
-    n = len(table)
+    table = recording.table
     found = dict(table.columns)
     said: list[str] = []
     for line, contact in LINES.items():
@@ -230,10 +236,10 @@ def pins_of(
             said.append(f"{contact} is read from {line}: low under {low:.2f} V, high over {high:.2f} V{guessed}")
     missing = [name for name in ("hall_counts", "deadman") if name not in found]
     if missing:
-        have = ", ".join(table.names)
+        got = f"columns {listed(table.names)}"
         raise InputError(
             [
-                Fault(str(path), name, f"a column of this name, or --map {name}=COLUMN", f"columns {have}")
+                Fault(str(path), name, f"a column of this name, or --map {name}=COLUMN", got, *recording.place)
                 for name in missing
             ]
         )
@@ -246,15 +252,16 @@ def pins_of(
     faults = []
     for name in Inputs._fields:
         if name not in found:
-            pins[name] = np.full(n, filled[name], dtype=np.int64)
+            pins[name] = np.full(len(table), filled[name], dtype=np.int32)
             said.append(f"{name} was not recorded: {filled[name]} throughout")
             continue
         values = np.rint(found[name])
-        outside = values[(values < WHOLE[0]) | (values > WHOLE[1])]
+        outside = np.flatnonzero((values < WHOLE[0]) | (values > WHOLE[1]))
         if outside.size:
-            faults.append(Fault(str(path), name, "whole numbers of 32 bits", f"{outside[0]:g}"))
+            got = f"{values[outside[0]]:g} at {to_s(int(table.t_us[outside[0]])):.3f} s"
+            faults.append(Fault(str(path), name, "whole numbers of 32 bits", got, *recording.place))
             continue
-        pins[name] = values.astype(np.int64)
+        pins[name] = values.astype(np.int32)
     if faults:
         raise InputError(faults)
     return pins, said
@@ -293,7 +300,7 @@ def read_line(line_v: NDArray[np.float64], low_v: float, high_v: float, low_read
 
 def commanded(
     controller: Controller,
-    pins: Mapping[str, NDArray[np.int64]],
+    pins: Mapping[str, NDArray[np.int32]],
     before: int,
     tick_us: int,
     progress: Callable[[int, int], None] | None = None,
@@ -304,16 +311,17 @@ def commanded(
     ------
     ControllerError
     """
-    stacked = np.column_stack([pins[name] for name in Inputs._fields])
-    n = len(stacked)
+    given_pins = [pins[name] for name in Inputs._fields]
+    n = len(given_pins[0])
     columns = np.empty((n, len(Command._fields)))
     state: Any = controller.initial(controller.params)
-    first = Inputs(*stacked[0].tolist())
+    first = Inputs(*(int(pin[0]) for pin in given_pins))
     for tick in range(-before, 0):
         state, _ = stepped(controller, state, first, tick * tick_us)
     for start in range(0, n, CHUNK):
         given = []
-        for tick, row in enumerate(stacked[start : start + CHUNK].tolist(), start):
+        rows = zip(*(pin[start : start + CHUNK].tolist() for pin in given_pins), strict=True)
+        for tick, row in enumerate(rows, start):
             state, command = stepped(controller, state, Inputs(*row), tick * tick_us)
             given.append(command)
         columns[start : start + CHUNK] = given

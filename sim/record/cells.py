@@ -2,174 +2,169 @@
 
 from __future__ import annotations
 
-import csv
 import math
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.base.errors import Fault, InputError
-from sim.record.dialect import DataLines, Dialect
+from sim.record.dialect import NUMBER, Dialect, is_comment, split_line, split_lines
+from sim.record.lines import Lines
+from sim.record.opening import Opening
+from sim.record.tally import RowLines, Tally
 
-# Large enough for the fast path to pay, small enough that the cells' texts stay a few megabytes.
-BLOCK_ROWS = 20_000
+# One odd cell sends this many lines down the careful path, and no more.
+_GROUP_LINES = 250
+# Columns grow by this share of themselves, so that they are seldom moved and never much too large.
+_GROWTH = 8
+_EMPTY = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "nil"})
 
-# How many places are named before "and N more".
-SHOWN = 3
-# And how much of a cell's text.
-SHOWN_LETTERS = 40
-
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-_EMPTY = frozenset({"", "nan", "na", "n/a", "null", "none", "-", "--"})
-
-
-@dataclass(slots=True)
-class Tally:
-    """How often something was met, and the first few places with what stood there."""
-
-    count: int = 0
-    first: list[tuple[int, str]] = field(default_factory=list)
-
-    def add(self, line: int, text: str = "") -> None:
-        """Count one more, and keep its place while it is among the first."""
-        self.count += 1
-        if len(self.first) < SHOWN:
-            self.first.append((line, text[:SHOWN_LETTERS]))
-
-    def places(self) -> str:
-        """`line 7`, `lines 7, 9`, or `lines 7, 9, 12 and 40 more`."""
-        named = ", ".join(str(line) for line, _ in self.first)
-        return f"line{'s' if self.count > 1 else ''} {named}{self._more()}"
-
-    def texts(self) -> str:
-        """The same, with what stood there: `'ERR' in line 7, '?' in line 9 and 40 more`."""
-        return ", ".join(f"{text!r} in line {line}" for line, text in self.first) + self._more()
-
-    def faults(self, path: str, key: str, expected: str, column: int | None = None) -> list[Fault]:
-        """One fault for each of the first places; the last of them also says how many more there are."""
-        got = [(line, text) for line, text in self.first]
-        if self.count > len(got):
-            line, text = got.pop()
-            got.append((line, f"{text}{self._more()}"))
-        return [Fault(path, key, expected, text, line, column) for line, text in got]
-
-    def _more(self) -> str:
-        return f" and {self.count - len(self.first)} more" if self.count > len(self.first) else ""
+Special: TypeAlias = Callable[[str], float | None]
+"""Reads a cell that is no plain number; None where it cannot."""
 
 
-@dataclass(slots=True)
 class Column:
     """One column while it is being read.
 
-    blocks : the numbers so far, NaN where there is none.
+    special : reads what is no plain number.
+    plain : whether a plain number is read as one.
     empty : cells with nothing in them, or a word for nothing.
     text : cells with something that is no finite number.
     """
 
-    words: Mapping[str, float]
-    blocks: list[NDArray[np.float64]] = field(default_factory=list)
-    empty: Tally = field(default_factory=Tally)
-    text: Tally = field(default_factory=Tally)
+    def __init__(self, special: Special | None = None, plain: bool = True) -> None:
+        self.empty = Tally()
+        self.text = Tally()
+        self.plain = plain
+        self._special = special
+        self._values = np.empty(0)
+        self._size = 0
+
+    def extend(self, block: NDArray[np.float64]) -> None:
+        """Add numbers."""
+        size = self._size + len(block)
+        if size > len(self._values):
+            # Grown in place: the system moves pages and not numbers, so that there is no second copy.
+            self._values.resize(size + size // _GROWTH, refcheck=False)
+        self._values[self._size : size] = block
+        self._size = size
 
     def add(self, cells: Sequence[str], lines: Sequence[int], dialect: Dialect) -> None:
         """Add cells with the lines they stand in."""
-        block = _all_numbers(cells, dialect, 1)
+        block = _all_numbers(cells, dialect, 1) if self.plain else None
         if block is None:
-            values = (self._one(cell, line, dialect.decimal) for cell, line in zip(cells, lines, strict=True))
+            values = (self._one(cell, line, dialect) for cell, line in zip(cells, lines, strict=True))
             block = np.fromiter(values, np.float64, len(cells))
-        self.blocks.append(block.reshape(-1))
+        self.extend(block.reshape(-1))
 
-    def values(self) -> NDArray[np.float64]:
-        """The column's numbers, shape (rows,), NaN where a cell held none."""
-        self.blocks = [np.concatenate(self.blocks)] if self.blocks else [np.empty(0)]
-        return self.blocks[0]
+    def take(self) -> NDArray[np.float64]:
+        """Hand over the column's numbers, shape (rows,), NaN where a cell held none; the column keeps nothing."""
+        values, self._values = self._values, np.empty(0)
+        values.resize(self._size, refcheck=False)
+        return values
 
-    def _one(self, cell: str, line: int, decimal: str) -> float:
+    def missing(self) -> list[str]:
+        """The cells that hold no number, by kind."""
+        texts = [f"no number: {self.text.texts()}"] if self.text.count else []
+        return texts + ([f"empty cell: {self.empty.places()}"] if self.empty.count else [])
+
+    def _one(self, cell: str, line: int, dialect: Dialect) -> float:
         text = cell.strip()
-        # With a decimal comma a point can only part thousands, and that is not guessed at.
-        number = text if decimal == "." else text.replace(".", "?").replace(",", ".")
-        if _NUMBER.fullmatch(number) and math.isfinite(value := float(number)):
+        number = dialect.with_point(text)
+        if self.plain and NUMBER.fullmatch(number) and math.isfinite(value := float(number)):
             return value
-        word = text.lower()
-        if word in self.words:
-            return self.words[word]
-        (self.empty if word in _EMPTY else self.text).add(line, text)
+        if self._special is not None and (special := self._special(text)) is not None:
+            return special
+        # Loggers draw a line where they have no value.
+        (self.empty if text.lower() in _EMPTY or not text.strip("-") else self.text).add(line, text)
         return np.nan
 
 
-@dataclass(frozen=True, slots=True)
+class Broken(NamedTuple):
+    """Rows that cannot be read, by what is wrong with them; they are left out."""
+
+    width: Tally
+    quotes: Tally
+    zeros: Tally
+
+    @property
+    def total(self) -> int:
+        """How many there are."""
+        return self.width.count + self.quotes.count + self.zeros.count
+
+
+@dataclass(slots=True)
 class Cells:
-    """A whole file's columns with each row's line in the file.
+    """A whole file's columns, each row's line, and what else was met.
 
-    wrong_width : rows with another number of cells than the header; they are left out.
+    comments : lines for people. repeats : lines that name the columns or their units again.
+    unwritten : lines of zero bytes alone. ended : rows with a separator behind their last cell.
+    cut : the last line, if it has neither an end nor all its cells: its number and what there is of it.
     """
 
-    lines: NDArray[np.int64]
     columns: tuple[Column, ...]
-    wrong_width: Tally
+    lines: RowLines = field(default_factory=RowLines)
+    broken: Broken = field(default_factory=lambda: Broken(Tally(), Tally(), Tally()))
+    comments: int = 0
+    repeats: Tally = field(default_factory=Tally)
+    unwritten: Tally = field(default_factory=Tally)
+    ended: Tally = field(default_factory=Tally)
+    cut: tuple[int, str] | None = None
 
 
-def split_line(path: str, line: str, number: int, delimiter: str) -> list[str]:
-    """The cells of one line.
-
-    Raises
-    ------
-    InputError
-        Quotation marks that do not match within the line.
-    """
-    try:
-        # Strict, because otherwise a mark left open would swallow the lines below.
-        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True, strict=True))
-    except csv.Error as error:
-        raise InputError([Fault(path, "", "cells with quotation marks in pairs", str(error), number)]) from error
-
-
-def read_cells(path: str, source: DataLines, dialect: Dialect, words: Sequence[Mapping[str, float]]) -> Cells:
+def read_cells(source: Lines, opening: Opening, columns: Sequence[Column]) -> Cells:
     """Read the rows below the header, many at a time.
 
     Parameters
     ----------
-    path : for the fault.
-    source : the data lines below the header.
-    dialect : what parts the cells and how numbers are written.
-    words : for each column of the file, the words it takes as numbers, in lower case.
-
-    Raises
-    ------
-    InputError
-        Quotation marks that do not match.
+    source : the lines below the header.
+    opening : what the file's first lines say.
+    columns : one for each column of the file.
     """
-    columns, wrong_width = tuple(Column(each) for each in words), Tally()
-    kept: list[NDArray[np.int64]] = [np.empty(0, dtype=np.int64)]
-    for lines, numbers in source.blocks(BLOCK_ROWS):
-        values = _all_numbers(lines, dialect, len(columns))
-        if values is not None:
-            for column, block in zip(columns, values.T, strict=True):
-                column.blocks.append(block)
-        else:
-            rows = _split(path, lines, numbers, dialect.delimiter)
-            numbers = _add_rows(columns, rows, numbers, dialect, wrong_width)
-        kept.append(np.array(numbers, dtype=np.int64))
-    return Cells(np.concatenate(kept), columns, wrong_width)
+    cells = Cells(tuple(columns))
+    plain = all(column.plain for column in columns)
+    for number, lines in _groups(source, len(columns), opening.dialect, cells if plain else None):
+        _add_lines(cells, lines, number, opening)
+    if source.rest is not None:
+        _add_rest(cells, *source.rest, opening)
+    return cells
 
 
-def _split(path: str, lines: Sequence[str], numbers: Sequence[int], delimiter: str) -> list[list[str]]:
-    try:
-        rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True, strict=True))
-    except csv.Error:
-        rows = []
-    if len(rows) == len(lines):
-        return rows
-    # Something spans lines or does not match: line by line the fault finds its place.
-    return [split_line(path, *each, delimiter) for each in zip(lines, numbers, strict=True)]
+def _add_rest(cells: Cells, number: int, line: str, opening: Opening) -> None:
+    """The last line, which has no end: where it is no whole row, the logger lost its power there."""
+    row = split_line(line, opening.dialect.delimiter)
+    if "\0" not in line and not is_comment(line) and (row is None or len(row) < len(cells.columns)):
+        cells.cut = (number, line)
+    else:
+        _add_lines(cells, [line], number, opening)
+
+
+def _groups(source: Lines, width: int, dialect: Dialect, into: Cells | None) -> Iterator[tuple[int, list[str]]]:
+    """Put plain numbers into the columns at once; hand out a few lines about each place that needs a closer look."""
+    for number, block in source.blocks():
+        if into is not None and _put(into, number, block, width, dialect):
+            continue
+        for start in range(0, len(block), _GROUP_LINES):
+            group = block[start : start + _GROUP_LINES]
+            if into is None or not _put(into, number + start, group, width, dialect):
+                yield number + start, group
+
+
+def _put(cells: Cells, number: int, lines: Sequence[str], width: int, dialect: Dialect) -> bool:
+    values = _all_numbers(lines, dialect, width)
+    if values is None:
+        return False
+    for column, block in zip(cells.columns, values.T, strict=True):
+        column.extend(block)
+    cells.lines.run(number, len(lines))
+    return True
 
 
 def _all_numbers(lines: Sequence[str], dialect: Dialect, width: int) -> NDArray[np.float64] | None:
     """Lines of plain finite numbers as an array (lines, width), or None where one needs a closer look."""
-    if not any(line.strip() for line in lines):
+    if not lines[0].strip():
         return None
     if dialect.decimal == ",":
         if dialect.delimiter == "," or any("." in line for line in lines):
@@ -182,17 +177,40 @@ def _all_numbers(lines: Sequence[str], dialect: Dialect, width: int) -> NDArray[
     return values if values.shape == (len(lines), width) and bool(np.isfinite(values).all()) else None
 
 
-def _add_rows(
-    columns: Sequence[Column], rows: Sequence[Sequence[str]], numbers: Sequence[int], dialect: Dialect, wrong: Tally
-) -> list[int]:
-    """Add rows column by column and return the lines of those that have the right width."""
-    good: list[tuple[Sequence[str], int]] = []
+def _add_lines(cells: Cells, lines: Sequence[str], first: int, opening: Opening) -> None:
+    """Add the rows among these lines to the columns, and count the others."""
+    kept: list[str] = []
+    numbers: list[int] = []
+    for number, line in enumerate(lines, first):
+        if "\0" in line:
+            rest = line.replace("\0", "").strip()
+            (cells.broken.zeros if rest else cells.unwritten).add(number, "zero bytes in the row")
+        elif is_comment(line):
+            cells.comments += 1
+        elif line.strip() in opening.repeats:
+            cells.repeats.add(number)
+        elif line.strip(" \r\f\v"):
+            kept.append(line)
+            numbers.append(number)
+    _add_rows(cells, split_lines(kept, opening.dialect.delimiter), numbers, opening.dialect)
+
+
+def _add_rows(cells: Cells, rows: Sequence[list[str]], numbers: Sequence[int], dialect: Dialect) -> None:
+    """Add rows column by column; those of another width are counted."""
+    good: list[list[str]] = []
+    kept: list[int] = []
+    width = len(cells.columns)
     for row, number in zip(rows, numbers, strict=True):
-        if len(row) == len(columns):
-            good.append((row, number))
+        if len(row) == width + 1 and not row[-1].strip():
+            cells.ended.add(number)
+            row.pop()
+        if len(row) == width:
+            good.append(row)
+            kept.append(number)
+        elif row:
+            cells.broken.width.add(number, str(len(row)))
         else:
-            wrong.add(number, str(len(row)))
-    kept = [number for _, number in good]
-    for column, cells in zip(columns, zip(*(row for row, _ in good), strict=True), strict=False):
-        column.add(cells, kept, dialect)
-    return kept
+            cells.broken.quotes.add(number, "one without its pair")
+    for column, texts in zip(cells.columns, zip(*good, strict=True), strict=False):
+        column.add(texts, kept, dialect)
+    cells.lines.add(kept)

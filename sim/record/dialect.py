@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import contextlib
 import csv
-import itertools
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 # In the order of preference when two fit equally well; a decimal comma makes the plain comma the weakest sign.
 DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
-_COMMA_NUMBER = re.compile(r"\s*[+-]?\d*,\d+\s*")
-_POINT_NUMBER = re.compile(r"\s*[+-]?\d*\.\d+\s*")
+# What a line begins with that is no row; the second is what a spreadsheet makes of the first.
+COMMENTS = ("#", '"#', "//", "%")
+
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_COMMA_NUMBER = re.compile(r"\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*", re.ASCII)
+_POINT_NUMBER = re.compile(r"\s*[+-]?\d*\.\d+([eE][+-]?\d+)?\s*", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,71 +31,78 @@ class Dialect:
         sign = "comma" if self.decimal == "," else "point"
         return f"cells separated by {DELIMITERS[self.delimiter]}, decimal {sign}"
 
+    def is_number(self, cell: str) -> bool:
+        """Whether a cell is a number in this dialect."""
+        return NUMBER.fullmatch(self.with_point(cell.strip())) is not None
 
-class DataLines:
-    """The lines of a file that hold data; blank lines and ``#`` comments are passed over.
-
-    `number` is the file's line number, from 1, of the line handed out last, and
-    `comments` the count of comment lines passed over so far.
-    """
-
-    def __init__(self, source: Iterable[str]) -> None:
-        self._source = source
-        self.number = 0
-        self.comments = 0
-
-    def __iter__(self) -> Iterator[str]:
-        for line in self._source:
-            self.number += 1
-            text = line.lstrip()
-            if text.startswith("#"):
-                self.comments += 1
-            elif text:
-                yield line
-
-    def blocks(self, size: int) -> Iterator[tuple[list[str], list[int]]]:
-        """The lines not yet handed out, up to `size` at a time, with their numbers."""
-        while block := [(line, self.number) for line in itertools.islice(self, size)]:
-            yield [line for line, _ in block], [number for _, number in block]
+    def with_point(self, text: str) -> str:
+        """A number's text with a decimal point; with a decimal comma a point can only part thousands and is none."""
+        return text if self.decimal == "." else text.replace(".", "?").replace(",", ".")
 
 
-def guess_dialect(lines: Iterable[str]) -> Dialect | None:
+@dataclass(frozen=True, slots=True)
+class Split:
+    """The first lines as cells: `rows`, and how many cells most of them have."""
+
+    dialect: Dialect
+    width: int
+    rows: list[list[str]]
+
+
+def is_comment(line: str) -> bool:
+    """Whether a line is for people alone."""
+    return line.lstrip().startswith(COMMENTS)
+
+
+def split_lines(lines: Sequence[str], delimiter: str) -> list[list[str]]:
+    """The cells of each line; a line whose quotation marks do not match is no cells at all."""
+    rows: list[list[str]] = []
+    with contextlib.suppress(csv.Error):
+        rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True, strict=True))
+    # A mark left open swallows the lines below it, so that the count tells.
+    return rows if len(rows) == len(lines) else [split_line(line, delimiter) or [] for line in lines]
+
+
+def split_line(line: str, delimiter: str) -> list[str] | None:
+    """The cells of one line, or None where its quotation marks do not match."""
+    try:
+        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True, strict=True), [])
+    except csv.Error:
+        return None
+
+
+def guess_dialect(lines: Sequence[str], delimiter: str | None = None, decimal: str | None = None) -> Split | None:
     """The delimiter and decimal sign that fit the first lines of a file best.
 
     Parameters
     ----------
-    lines : the first lines, the header among them; comments may be.
+    lines : the first lines that are no comments and not blank.
+    delimiter, decimal : what is known already.
 
     Returns
     -------
-    Dialect, or None where no delimiter parts the header into two cells.
+    Split, or None where no delimiter parts the lines into two cells.
 
     Notes
     -----
-    The delimiter is the one that gives most rows as many cells as the header
-    has, and among equals the one that makes most columns. The decimal sign is
-    the one seen in more cells.
+    The delimiter is the one that gives most lines one number of cells; among
+    equals the one with which more of the cells are numbers, then the one that
+    makes more columns. The decimal sign is the one seen in more cells.
     """
-    sample = list(DataLines(lines))
-    best: tuple[tuple[int, int], str, list[list[str]]] | None = None
-    for delimiter in DELIMITERS:
-        rows = _split(sample, delimiter)
-        width = len(rows[0]) if rows else 0
-        score = (sum(len(row) == width for row in rows), width)
-        if width > 1 and (best is None or score > best[0]):
-            best = (score, delimiter, rows)
-    if best is None:
-        return None
-    _, delimiter, rows = best
-    cells = [cell for row in rows[1:] for cell in row]
+    best: tuple[tuple[int, float, int], Split] | None = None
+    for each in DELIMITERS if delimiter is None else (delimiter,):
+        rows = split_lines(lines, each)
+        width, count = Counter(len(row) for row in rows).most_common(1)[0] if rows else (0, 0)
+        if width > 1:
+            cells = [cell for row in rows for cell in row]
+            dialect = Dialect(each, decimal or _decimal(cells))
+            score = (count, sum(map(dialect.is_number, cells)) / len(cells), width)
+            if best is None or score > best[0]:
+                best = (score, Split(dialect, width, rows))
+    return best[1] if best else None
+
+
+def _decimal(cells: Sequence[str]) -> str:
     commas = sum(_COMMA_NUMBER.fullmatch(cell) is not None for cell in cells)
     points = sum(_POINT_NUMBER.fullmatch(cell) is not None for cell in cells)
-    return Dialect(delimiter, "," if commas > points else ".")
-
-
-def _split(lines: Sequence[str], delimiter: str) -> list[list[str]]:
-    rows: list[list[str]] = []
-    # What is read up to an error is enough for a guess; the reader proper reports the line.
-    with contextlib.suppress(csv.Error):
-        rows.extend(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
-    return rows
+    return "," if commas > points else "."

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from sim.base.errors import Fault, did_you_mean
+from sim.record.layout import Layout, Wish
 from sim.record.table import TIME_NAME
 
 CONTACTS = ("deadman", "mode_button", "kill_cord")
@@ -50,100 +51,139 @@ ALIASES = {
     "kill_cord_line_v": "cord_line_v",
 }
 
-_TIME_STEMS = ("t", "time", "timestamp", "stamp", "elapsed", "elapsed_time", "uptime")
-_UNIT_WORDS = {"s": "s", "sec": "s", "seconds": "s", "ms": "ms", "millis": "ms", "us": "us", "micros": "us"}
+_TIME_STEMS = ("t", "time", "timestamp", "stamp", "elapsed", "elapsed_time", "uptime", "datetime", "date_time", "clock")
+_UNIT_WORDS = {
+    **dict.fromkeys(("s", "sec", "seconds"), "s"),
+    **dict.fromkeys(("ms", "millis"), "ms"),
+    **dict.fromkeys(("us", "micros"), "us"),
+    **dict.fromkeys(("ns", "nanos"), "ns"),
+}
 
 # Every name that is a clock by itself: the unit is None where the name does not tell it.
 CLOCKS: dict[str, str | None] = {
-    **dict.fromkeys(_TIME_STEMS, None),
+    **dict.fromkeys((*_TIME_STEMS, "utc", "time_utc", "utc_time", "local_time"), None),
     **{f"{stem}_{word}": unit for stem in _TIME_STEMS for word, unit in _UNIT_WORDS.items()},
-    **{word: _UNIT_WORDS[word] for word in ("s", "seconds", "ms", "millis", "us", "micros")},
+    **{word: unit for word, unit in _UNIT_WORDS.items() if word not in ("sec", "nanos")},
 }
 # The names a mapping may give a clock: they tell the unit.
-CLOCK_SIGNALS = {"t_s": "s", "t_ms": "ms", TIME_NAME: "us"}
+CLOCK_SIGNALS = {"t_s": "s", "t_ms": "ms", TIME_NAME: "us", "t_ns": "ns"}
 
-_NUMBER = re.compile(r"[+-]?\d*[.,]?\d+([eE][+-]?\d+)?")
 # How many names of a header a fault lists before "and N more".
 _LISTED = 20
+# And how many columns without a meaning here are told one by one.
+_TOLD_ONE_BY_ONE = 3
 
 _MILLI = {"_mv": "_v", "_ma": "_a"}
 
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where a signal comes from: the column's index, its name in the file, and what its numbers are divided by."""
+    """Where a signal comes from: the column's index and name, and how its numbers become the signal's.
+
+    They are divided by `divisor`, then times `scale`, plus `offset`. `asked` tells that it is no guess.
+    """
 
     index: int
     name: str
     signal: str
     divisor: float = 1.0
+    scale: float = 1.0
+    offset: float = 0.0
+    asked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class ClockSource:
-    """Where the clock comes from: the column's index and name, its unit (None: unsaid), and why this unit."""
+    """Where the clock comes from: the column's index, name and line, its unit (None: unsaid), and why this unit."""
 
     index: int
     name: str
+    line: int
     unit: str | None
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The columns' names, their units where told (else empty), and where each name stands: line and column."""
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    places: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
     """What each column of the file is.
 
-    line : where the header stands.
-    clock : None where none was found.
+    clock : None where none was found, or none is needed.
     sources : the columns to keep, in the order of the file.
     notes : what was guessed or left out.
     faults : what is wrong with the header or the mapping.
     """
 
-    line: int
     clock: ClockSource | None
     sources: tuple[Source, ...]
     notes: tuple[str, ...]
     faults: tuple[Fault, ...]
 
 
-def plan_columns(path: str, line: int, header: Sequence[str], mapping: Mapping[str, str]) -> Plan:
+def plan_columns(path: str, header: Header, layout: Layout, needs_clock: bool = True) -> Plan:
     """Give each column its meaning.
 
     Parameters
     ----------
-    path, line : where the header stands, for the faults.
-    header : the columns' names, without blanks around them.
-    mapping : {signal: column}; before any guess. `t_s`, `t_ms` and `t_us` name the clock.
+    path : for the faults.
+    layout : what goes before any guess; `t_s`, `t_ms`, `t_us` and `t_ns` name the clock.
+    needs_clock : whether one of the columns has to be the time; a dump has its own.
 
     Returns
     -------
     Plan
         With every fault found; it is of use only where there are none.
     """
-    faults = _header_faults(path, line, header)
-    clocks: dict[str, int] = {}
+    faults = _header_faults(path, header)
+    clock: ClockSource | None = None
     mapped: list[Source] = []
-    for signal, name in mapping.items():
-        index = _find(name, header)
-        plain, divisor = _canonical(signal)
-        if plain not in (*SIGNALS, *CLOCK_SIGNALS):
-            known = (*SIGNALS, *CLOCK_SIGNALS)
-            faults.append(Fault(path, signal, f"one of {', '.join(known)}{did_you_mean(signal, known)}", repr(signal)))
+    known = (*SIGNALS, *(CLOCK_SIGNALS if needs_clock else ()))
+    for wish in layout.wishes:
+        plain, divisor = _canonical(wish.signal)
+        index = _find(wish.column, header.names)
+        if plain not in known:
+            expected = f"one of {', '.join(known)}{did_you_mean(wish.signal, known)}"
+            faults.append(wish.fault(path, None, expected, repr(wish.signal)))
         elif index is None:
-            near = did_you_mean(name, header)
-            faults.append(Fault(path, signal, f"a column of the file ({_listed(header)}){near}", repr(name), line))
+            faults.append(_no_column(path, header, wish))
         elif plain in CLOCK_SIGNALS:
-            clocks[plain] = index
+            clock = clock or ClockSource(
+                index, header.names[index], header.places[index][0], CLOCK_SIGNALS[plain], "as asked"
+            )
         else:
-            mapped.append(Source(index, header[index], plain, max(divisor, _unit_divisor(plain, header[index]))))
-    clock = _clock(header, clocks)
-    if clock is None and not faults:
-        faults.append(_no_clock(path, line, header))
+            divisor = max(divisor, _unit_divisor(plain, header.names[index], header.units[index]))
+            mapped.append(Source(index, header.names[index], plain, divisor, wish.scale, wish.offset, asked=True))
+    if needs_clock and clock is None:
+        clock, found = _clock(path, header, layout)
+        # A header that is wrong already may be wrong about the clock too.
+        if layout.clock is not None or not faults:
+            faults += found
     guessed, left_out = _guess(header, mapped, clock)
     sources = tuple(sorted((*mapped, *guessed), key=lambda source: source.index))
-    notes = [note for source in sources if (note := _note(source, source in mapped))]
-    return Plan(line, clock, sources, (*notes, *left_out), tuple(faults))
+    notes = [note for source in sources if (note := _note(source))]
+    own = [source.name for source in sources if source.signal not in SIGNALS]
+    if len(own) > _TOLD_ONE_BY_ONE:
+        more = len(own) - _TOLD_ONE_BY_ONE
+        notes.append(f"columns {', '.join(own[:_TOLD_ONE_BY_ONE])} and {more} more kept under their own names")
+    else:
+        notes += [f"column {name} kept under its own name" for name in own]
+    return Plan(clock, sources, (*notes, *left_out), tuple(faults))
+
+
+def is_clock_name(layout: Layout) -> Callable[[str], bool]:
+    """Tells whether a column of a name gives the time, by guess or as asked."""
+    asked = {wish.column for wish in layout.wishes if wish.signal in CLOCK_SIGNALS}
+    asked |= {layout.clock.column} if layout.clock else set()
+    plain = {_plain(name) for name in asked}
+    return lambda name: name in asked or (_plain(name) or name) in CLOCKS.keys() | plain
 
 
 def _plain(name: str) -> str:
@@ -152,19 +192,29 @@ def _plain(name: str) -> str:
     return re.sub(r"[\W_]+", "_", text).strip("_")
 
 
-def _canonical(name: str) -> tuple[str, float]:
+def _canonical(name: str, unit: str = "") -> tuple[str, float]:
     """The signal's canonical name, or the plain name of no signal, and what its numbers are divided by."""
     plain, divisor = _plain(name), 1.0
+    if unit and ALIASES.get(plain, plain) not in SIGNALS:
+        # `bus` over `mV` is `bus_mv`, if that is a name at all.
+        signal, divisor = _canonical(f"{name} {unit}")
+        return (signal, divisor) if signal in SIGNALS else (plain, 1.0)
     for milli, whole in _MILLI.items():
         base = plain.removesuffix(milli) + whole
         if plain.endswith(milli) and ALIASES.get(base, base) in SIGNALS:
             plain, divisor = base, 1000.0
-    return ALIASES.get(plain, plain), divisor
+    signal = ALIASES.get(plain, plain)
+    return signal, max(divisor, _unit_divisor(signal, name, unit))
 
 
-def _unit_divisor(signal: str, column: str) -> float:
-    """1000 where a signal in V or A is to come from a column whose name ends in mV or mA."""
-    return 1000.0 if any(_plain(column).endswith(milli) and signal.endswith(_MILLI[milli]) for milli in _MILLI) else 1.0
+def _unit_divisor(signal: str, column: str, unit: str) -> float:
+    """1000 where a signal in V or A is to come from a column in mV or mA, by its name or the line of units."""
+    plain, told = _plain(column), f"_{_plain(unit)}"
+    return (
+        1000.0
+        if any((plain.endswith(milli) or told == milli) and signal.endswith(_MILLI[milli]) for milli in _MILLI)
+        else 1.0
+    )
 
 
 def _find(name: str, header: Sequence[str]) -> int | None:
@@ -175,36 +225,49 @@ def _find(name: str, header: Sequence[str]) -> int | None:
     return plain.index(_plain(name)) if _plain(name) in plain else None
 
 
-def _header_faults(path: str, line: int, header: Sequence[str]) -> list[Fault]:
-    if all(_NUMBER.fullmatch(name) for name in header):
-        return [Fault(path, "", "a header row naming the columns", f"numbers ({_listed(header)})", line)]
+def _no_column(path: str, header: Header, wish: Wish) -> Fault:
+    expected = f"a column of the file ({listed(header.names)}){did_you_mean(wish.column, header.names)}"
+    return wish.fault(path, header.places[0][0], expected, repr(wish.column))
+
+
+def _header_faults(path: str, header: Header) -> list[Fault]:
     faults = []
-    for index, name in enumerate(header):
-        first = header.index(name)
+    for index, name in enumerate(header.names):
+        first = header.names.index(name)
         if name and first < index:
             got = f"the name of column {first + 1} again"
-            faults.append(Fault(path, name, "column names that differ", got, line, index + 1))
+            faults.append(Fault(path, name, "column names that differ", got, *header.places[index]))
     return faults
 
 
-def _clock(header: Sequence[str], mapped: Mapping[str, int]) -> ClockSource | None:
-    """The clock's column: a mapped one, else the first whose name tells the unit, else the first called time."""
-    for signal, index in mapped.items():
-        return ClockSource(index, header[index], CLOCK_SIGNALS[signal], "as asked")
-    clocks = [(index, CLOCKS[_plain(name)]) for index, name in enumerate(header) if _plain(name) in CLOCKS]
-    for index, unit in sorted(clocks, key=lambda each: (each[1] is None, each[0])):
-        return ClockSource(index, header[index], unit, "from its name" if unit else "guessed from the median interval")
-    return None
+def _clock(path: str, header: Header, layout: Layout) -> tuple[ClockSource | None, list[Fault]]:
+    """The clock's column: the one asked for, else the first whose name tells the unit, else the first called time."""
+    if layout.clock is not None:
+        index = _find(layout.clock.column, header.names)
+        if index is None:
+            return None, [_no_column(path, header, layout.clock)]
+        named = [index]
+    else:
+        clocks = [index for index, name in enumerate(header.names) if _plain(name) in CLOCKS]
+        named = sorted(clocks, key=lambda index: (_clock_unit(header, index) is None, index))
+    if not named:
+        expected = f"a time column ({', '.join(CLOCK_SIGNALS)}, time_s, timestamp_us, ...)"
+        return None, [Fault(path, "", expected, f"columns {listed(header.names)}", header.places[0][0], 1)]
+    index, unit = named[0], _clock_unit(header, named[0])
+    name, line = header.names[index], header.places[index][0]
+    if layout.unit:
+        return ClockSource(index, name, line, layout.unit, "as asked"), []
+    why = "guessed from the median interval"
+    if unit:
+        why = "from its name" if CLOCKS.get(_plain(name)) else "from the line of units"
+    return ClockSource(index, name, line, unit, why), []
 
 
-def _no_clock(path: str, line: int, header: Sequence[str]) -> Fault:
-    expected = f"a time column ({', '.join(CLOCK_SIGNALS)}, time_s, timestamp_us, ...)"
-    return Fault(path, "", expected, f"columns {_listed(header)}", line)
+def _clock_unit(header: Header, index: int) -> str | None:
+    return CLOCKS.get(_plain(header.names[index])) or _UNIT_WORDS.get(_plain(header.units[index]))
 
 
-def _guess(
-    header: Sequence[str], mapped: Sequence[Source], clock: ClockSource | None
-) -> tuple[list[Source], list[str]]:
+def _guess(header: Header, mapped: Sequence[Source], clock: ClockSource | None) -> tuple[list[Source], list[str]]:
     """The columns nobody asked for: known signals first under their exact names, then under other words."""
     used = {source.index for source in mapped}
     if clock is not None:
@@ -212,9 +275,10 @@ def _guess(
     taken = {source.signal: source.name for source in mapped}
     sources: list[Source] = []
     left_out = []
-    rest = [(name != _canonical(name)[0], index, name) for index, name in enumerate(header) if index not in used]
+    meant = [_canonical(name, unit) for name, unit in zip(header.names, header.units, strict=True)]
+    rest = [(name != meant[index][0], index, name) for index, name in enumerate(header.names) if index not in used]
     for _, index, name in sorted(rest):
-        signal, divisor = _canonical(name)
+        signal, divisor = meant[index]
         if signal not in SIGNALS or signal in taken:
             signal, divisor = name, 1.0
         if not name:
@@ -227,17 +291,20 @@ def _guess(
     return sources, left_out
 
 
-def _note(source: Source, asked: bool) -> str:
+def _note(source: Source) -> str:
     """What became of a column, or nothing where its name and unit simply stayed."""
     letter = source.signal[-1].upper()
-    unit = f", m{letter} converted to {letter}" if source.divisor != 1.0 else ""
-    if asked:
-        return f"{source.signal} from column {source.name}{unit} (as asked)"
-    if source.signal in SIGNALS and source.signal != source.name:
-        return f"{source.signal} from column {source.name}{unit}"
-    return "" if source.signal in SIGNALS else f"column {source.name} kept under its own name"
+    done = f", m{letter} converted to {letter}" if source.divisor != 1.0 else ""
+    done += f", times {source.scale:g}" if source.scale != 1.0 else ""
+    done += f", plus {source.offset:g}" if source.offset > 0.0 else ""
+    done += f", minus {-source.offset:g}" if source.offset < 0.0 else ""
+    if source.asked:
+        return f"{source.signal} from column {source.name}{done} (as asked)"
+    known = source.signal in SIGNALS and (source.signal != source.name or done)
+    return f"{source.signal} from column {source.name}{done}" if known else ""
 
 
-def _listed(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
+    """The names of columns for a fault, not too many of them."""
     shown = ", ".join(name[:40] or "(no name)" for name in names[:_LISTED])
     return shown + (f" and {len(names) - _LISTED} more" if len(names) > _LISTED else "")

@@ -16,7 +16,11 @@ MOST_TICKS = 50_000_000
 
 
 def to_ticks(
-    table: Table, tick_us: int, linear: Collection[str] = (), longest_gap_us: int | None = None
+    table: Table,
+    tick_us: int,
+    linear: Collection[str] = (),
+    longest_gap_us: int | None = None,
+    changes: bool = False,
 ) -> tuple[Table, tuple[str, ...]]:
     """Sample a table at every tick, as the firmware would have.
 
@@ -27,12 +31,14 @@ def to_ticks(
     tick_us : int > 0
     linear : names of columns to interpolate instead of hold; for slow voltages and currents only.
     longest_gap_us : the longest pause that is no gap; None takes three median intervals.
+    changes : whether the rows are the moments something changed: then there are no intervals and no gaps.
 
     Returns
     -------
     Table
         At 0, tick_us, 2 tick_us, ... up to the last sample.
-    notes : the recording's median interval and jitter, samples no tick saw, and gaps, at the recording's own times.
+    notes : the recording's median interval and jitter, samples and pulses no tick saw, and gaps, at the recording's
+        own times.
 
     Raises
     ------
@@ -57,7 +63,7 @@ def to_ticks(
         raise InputError([Fault("the recording", "t_us", f"a length of at most {MOST_TICKS} ticks", got)])
     grid = np.arange(ticks, dtype=np.int64) * tick_us
     newest = np.searchsorted(since_us, grid, side="right") - 1
-    gaps = find_gaps(table.t_us, longest_gap_us)
+    gaps = find_gaps(table.t_us, np.inf if changes else longest_gap_us)
     in_gap = np.isin(newest, gaps)
     columns = {}
     for name in table.names:
@@ -65,12 +71,13 @@ def to_ticks(
         if name in linear:
             held = np.where(in_gap, held, np.interp(grid, since_us, table[name]))
         columns[name] = held
-    unseen = len(table) - len(np.unique(newest))
-    notes = [
-        *_interval_notes(table.t_us, gaps),
-        *([f"{unseen} samples fell between ticks of {tick_us} us and are not seen"] if unseen else []),
-        *(f"{text}: last values held across" for text in gap_texts(table.t_us, gaps)),
-    ]
+    unseen = len(table) - 1 - int(np.count_nonzero(np.diff(newest)))
+    notes = [] if changes else _interval_notes(table.t_us, gaps)
+    if unseen:
+        what = "moments of change" if changes else "samples"
+        notes.append(f"{unseen} {what} fell between ticks of {tick_us} us and are not seen")
+    notes += [text for name in table.names if (text := _pulse_note(name, table[name], since_us, table.t_us, tick_us))]
+    notes += [f"{text}: last values held across" for text in gap_texts(table.t_us, gaps)]
     return Table(grid, columns), tuple(notes)
 
 
@@ -149,6 +156,27 @@ def _correlation(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
 
 def _product(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     return float(np.einsum("i,i", a, b))
+
+
+def _pulse_note(
+    name: str, values: NDArray[np.float64], since_us: NDArray[np.int64], t_us: NDArray[np.int64], tick_us: int
+) -> str:
+    """What a contact does between two ticks and has undone by the next, as a firmware would miss it."""
+    starts = np.flatnonzero(np.diff(values)) + 1
+    if len(starts) < 2 or np.any((values != 0.0) & (values != 1.0)):
+        return ""
+    # The tick that first shows each state; a state is not seen where the next one has the same.
+    shown = -(-since_us[starts] // tick_us)
+    missed = starts[:-1][shown[1:] == shown[:-1]]
+    if not missed.size:
+        return ""
+    first = int(missed[0])
+    end = int(starts[np.searchsorted(starts, first, side="right")])
+    pressed = int(np.count_nonzero(values[missed]))
+    return (
+        f"{name}: {pressed} times at 1 and {len(missed) - pressed} times at 0 for less than a tick of {tick_us} us, not"
+        f" seen; the first at {t_us[first] / 1e6:.6f} s for {t_us[end] - t_us[first]} us"
+    )
 
 
 def _interval_notes(t_us: NDArray[np.int64], gaps: NDArray[np.intp]) -> list[str]:

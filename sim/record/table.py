@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.base.files import written_whole
+from sim.record.dialect import Dialect
 
 TIME_NAME = "t_us"
 
@@ -87,7 +88,12 @@ class Table:
         return Table(self.t_us[first:stop], {name: column[first:stop] for name, column in self.columns.items()})
 
 
-def write_csv(table: Table, path: Path, comments: Iterable[str] = ()) -> None:
+PLAIN = Dialect(",", ".")
+
+
+def write_csv(
+    table: Table, path: Path, comments: Iterable[str] = (), dialect: Dialect = PLAIN, encoding: str = "utf-8"
+) -> None:
     """Write the table as CSV that reads back bit for bit, whole or not at all.
 
     Parameters
@@ -97,27 +103,32 @@ def write_csv(table: Table, path: Path, comments: Iterable[str] = ()) -> None:
     path : Path
         Replaced if it exists.
     comments : lines put on top, each behind a ``#``.
+    dialect : what parts cells, and the decimal sign.
+    encoding : one of Unicode's; ``utf-8-sig`` and ``utf-16`` put a byte order mark on top.
 
     Raises
     ------
     InputError
         The folder cannot be written to.
     """
-    with written_whole(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as handle:
+    with written_whole(path) as temporary, temporary.open("w", encoding=encoding, newline="") as handle:
         for comment in comments:
             handle.writelines(f"# {line}\n" for line in comment.splitlines() or [""])
-        writer = csv.writer(handle, lineterminator="\n")
+        writer = csv.writer(handle, delimiter=dialect.delimiter, lineterminator="\n")
         writer.writerow((TIME_NAME, *table.names))
-        writer.writerows(zip(table.t_us.tolist(), *(_cells(table[name]) for name in table.names), strict=True))
+        cells = (_cells(table[name], dialect.decimal) for name in table.names)
+        writer.writerows(zip(table.t_us.tolist(), *cells, strict=True))
 
 
-def _cells(column: NDArray[np.float64]) -> list[float] | list[int] | list[float | str]:
+def _cells(column: NDArray[np.float64], decimal: str) -> Sequence[float | str]:
     """Values the csv writer prints exactly: it prints a float by its repr, the shortest text that reads back."""
     negative_zero = (column == 0.0) & np.signbit(column)
     if np.all((np.abs(column) < _WHOLE_LIMIT) & (column == np.rint(column)) & ~negative_zero):
         whole: list[int] = column.astype(np.int64).tolist()
         return whole
     values: list[float] = column.tolist()
+    if decimal != ".":
+        return ["" if value != value else repr(value).replace(".", decimal) for value in values]
     if not np.isnan(column).any():
         return values
     return ["" if value != value else value for value in values]

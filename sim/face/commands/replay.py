@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sim.face.options import Parser, pair, pairs, rate, seconds, the_controller
+from sim.face.options import Parser, pair, pairs, rate, seconds, the_controller, the_dump
 from sim.face.screen import EXIT, Screen
 
 HELP = "a recorded trace through a controller"
@@ -13,7 +13,7 @@ HELP = "a recorded trace through a controller"
 
 def add(command: Parser) -> None:
     """Its options."""
-    command.add_argument("trace", type=Path, metavar="TRACE.csv", help="a logger's recording")
+    command.add_argument("trace", type=Path, metavar="TRACE", help="a logger's recording: CSV, or VCD")
     the_controller(command)
     command.add_argument("--vehicle", type=Path, metavar="FILE", help="gives limits and input thresholds")
     command.add_argument("--requirements", type=Path, metavar="FILE", help="instead of the standing ones")
@@ -25,6 +25,13 @@ def add(command: Parser) -> None:
         metavar="SIGNAL=COLUMN",
         help="which column is which signal; may be given again",
     )
+    command.add_argument(
+        "--map-file",
+        type=Path,
+        metavar="FILE",
+        help="separators, encoding, clock and columns of the recording (YAML); default: TRACE with .map.yaml, if there",
+    )
+    the_dump(command)
     command.add_argument("--control-hz", type=rate, default=1000.0, metavar="HZ", help="control rate, default 1000")
     command.add_argument(
         "--before",
@@ -53,7 +60,18 @@ def run(options: argparse.Namespace) -> int:
     mapping = pairs(options.map)
     sources = [path for path in (options.vehicle, options.requirements) if path is not None]
     with screen.progress(options.trace.name) as progress:
-        done = replay(options.trace, controller, required, tick_us, vehicle, mapping, options.before, progress, sources)
+        done = replay(
+            options.trace,
+            controller,
+            required,
+            tick_us,
+            vehicle,
+            mapping,
+            options.before,
+            progress,
+            sources,
+            options.map_file,
+        )
     text.head(screen.console, done.verdict, options.trace.name, f"through {controller.name}")
     text.lines(screen.console, "taken as", done.notes)
     text.lines(screen.console, "mended", done.mended)
@@ -65,6 +83,11 @@ def run(options: argparse.Namespace) -> int:
         from sim.face.drawing import save_replay
 
         text.lines(screen.console, "written", save_replay(done, options.out))
+    if options.vcd is not None:
+        from sim.record.vcd_out import write_vcd
+
+        write_vcd(done.table, options.vcd)
+        text.lines(screen.console, "written", [str(options.vcd)])
     screen.console.print(text.CAUTION, style="dim")
     screen.result(replay_json(done))
     return EXIT[done.verdict]
