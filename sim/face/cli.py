@@ -31,6 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.reconfigure(errors="backslashreplace")
     options = parser(COMMANDS).parse_args(arguments)
     options.stdout = sys.stdout
+    options.asked = list(sys.argv[1:] if arguments is None else arguments)
     try:
         # Where standard output carries the JSON, what a controller prints goes elsewhere.
         with redirect_stdout(sys.stderr) if options.json == "-" else nullcontext():

@@ -35,7 +35,10 @@ class Row(NamedTuple):
     extreme: str = ""  # min or max: the value worth a label
 
 
-WORDS: dict[tuple[str, ...], str] = {("left_pulse_us", "right_pulse_us"): "both pulses", ("power_step", "display"): "power step, display"}
+WORDS: dict[tuple[str, ...], str] = {
+    ("left_pulse_us", "right_pulse_us"): "both pulses",
+    ("power_step", "display"): "power step, display",
+}
 Lanes = Mapping[tuple[tuple[float, float], ...], list[str]]
 
 ROWS = (

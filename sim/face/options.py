@@ -54,6 +54,13 @@ def parser(commands: Mapping[str, Command]) -> Parser:
     return top
 
 
+def the_report(command: Parser) -> None:
+    """A page of what came out."""
+    command.add_argument(
+        "--report", type=Path, metavar="FILE.html", help="write a page that holds everything, to send and to print"
+    )
+
+
 def the_engine(command: Parser) -> None:
     """Which engine runs the loop."""
     command.add_argument(
@@ -68,6 +75,11 @@ def the_controller(command: Parser) -> None:
     """Which controller, with which parameters."""
     command.add_argument("--controller", default="reference", metavar="NAME|FILE.py", help="default: reference")
     command.add_argument("--params", metavar="FILE", help="parameter set: a file, or the name of a shipped one")
+
+
+def the_dump(command: Parser) -> None:
+    """Where every signal is written for a waveform viewer."""
+    command.add_argument("--vcd", type=Path, metavar="FILE", help="write every signal as a value change dump (VCD)")
 
 
 def seed(text: str) -> int:

@@ -8,13 +8,18 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from sim.base.files import write_text
+
+if TYPE_CHECKING:
+    from sim.face.report.page import Report
 
 FINE, FAILED, BAD_INPUT = 0, 1, 2
 # What was not decided has not failed: the verdict says so, the exit code only tells of failures.
@@ -61,6 +66,20 @@ class Screen:
         with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
             task = bar.add_task(what, total=total)
             yield lambda done, total=total: bar.update(task, completed=done, total=total)
+
+    def report(self, report: Report) -> None:
+        """Write a page where one was asked for, with the command line that makes it again.
+
+        Raises
+        ------
+        InputError
+            A place that cannot be written to.
+        """
+        from sim.face.report.page import repeated, write
+
+        path = self.options.report
+        write(replace(report, command=repeated(self.options.asked)), path)
+        self.console.print(f"[dim]written[/dim]\n  {escape(str(path))}")
 
     def result(self, document: Any) -> None:
         """Write the JSON where it was asked for."""

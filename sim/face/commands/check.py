@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.base.errors import Fault, InputError
-from sim.face.options import Parser, the_engine, workers
+from sim.face.options import Parser, the_engine, the_report, workers
 from sim.face.screen import BAD_INPUT, FAILED, FINE, Screen
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ def add(command: Parser) -> None:
     command.add_argument("--coverage", action="store_true", help="say what of the controllers was never visited")
     command.add_argument("--workers", type=workers, metavar="N", help="processes; default one for each core")
     the_engine(command)
+    the_report(command)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -36,19 +37,21 @@ def run(options: argparse.Namespace) -> int:
     from concurrent.futures import ProcessPoolExecutor
 
     from sim.face import suite_text, text
+    from sim.jobs.branches import installed
     from sim.jobs.check import check, find
     from sim.jobs.result import suite_json
 
+    branches = options.coverage and installed()
     screen = Screen(options)
     if options.update and options.baseline is None:
         raise InputError([Fault("drydive check", "--update", "--baseline FILE with it", "none")])
     paths = find(options.paths)
     with screen.progress("scenarios", len(paths)) as done:
         if options.workers is None:
-            outcomes = check(paths, progress=done, engine=options.engine)
+            outcomes = check(paths, progress=done, engine=options.engine, branches=branches)
         else:
             with ProcessPoolExecutor(options.workers) as pool:
-                outcomes = check(paths, pool, done, options.engine)
+                outcomes = check(paths, pool, done, options.engine, branches)
     words = {verdict: sum(each.verdict == verdict for each in outcomes) for verdict in ("error", "fail", "undecided")}
     worst = next((verdict for verdict, count in words.items() if count), "pass")
     told = ", ".join(f"{count} {word}" for word, count in words.items() if count) or "all pass"
@@ -66,6 +69,10 @@ def run(options: argparse.Namespace) -> int:
         from sim.face.margins import margins
 
         text.lines(screen.console, "written", [str(path) for path in save(margins(outcomes), options.out / "suite")])
+    if options.report is not None:
+        from sim.face.report.told import of_check
+
+        screen.report(of_check(outcomes, changes))
     screen.console.print(text.CAUTION, style="dim")
     screen.result(suite_json(outcomes, changes))
     if any(outcome.faults for outcome in outcomes):

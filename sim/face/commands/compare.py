@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.base.errors import Fault, InputError, did_you_mean
-from sim.face.options import Parser, pair, pairs, rate, seconds, seed, the_controller, the_engine
+from sim.face.options import Parser, pair, pairs, rate, seconds, seed, the_controller, the_engine, the_report
 from sim.face.screen import FINE, Screen
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ def add(command: Parser) -> None:
     command.add_argument("--before", type=seconds, default=4.0, metavar="S", help="as in replay; default 4")
     command.add_argument("--seed", type=seed, help="of a scenario: instead of its own")
     the_engine(command)
+    the_report(command)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -55,6 +56,10 @@ def run(options: argparse.Namespace) -> int:
 
         stem = options.out / f"{options.source.name.split('.')[0]}_compared"
         text.lines(screen.console, "written", [str(path) for path in save(overlay(found), stem)])
+    if options.report is not None:
+        from sim.face.report.told import of_compare
+
+        screen.report(of_compare(found, [("source", options.source)]))
     screen.console.print(text.CAUTION, style="dim")
     screen.result(as_json(found))
     return FINE

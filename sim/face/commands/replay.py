@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sim.face.options import Parser, pair, pairs, rate, seconds, the_controller, the_dump
+from sim.face.options import Parser, pair, pairs, rate, seconds, the_controller, the_dump, the_report
 from sim.face.screen import EXIT, Screen
 
 HELP = "a recorded trace through a controller"
@@ -32,6 +32,7 @@ def add(command: Parser) -> None:
         help="separators, encoding, clock and columns of the recording (YAML); default: TRACE with .map.yaml, if there",
     )
     the_dump(command)
+    the_report(command)
     command.add_argument("--control-hz", type=rate, default=1000.0, metavar="HZ", help="control rate, default 1000")
     command.add_argument(
         "--before",
@@ -88,6 +89,10 @@ def run(options: argparse.Namespace) -> int:
 
         write_vcd(done.table, options.vcd)
         text.lines(screen.console, "written", [str(options.vcd)])
+    if options.report is not None:
+        from sim.face.report.told import of_replay
+
+        screen.report(of_replay(done))
     screen.console.print(text.CAUTION, style="dim")
     screen.result(replay_json(done))
     return EXIT[done.verdict]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sim.face.options import Parser, seed, the_engine
+from sim.face.options import Parser, seed, the_dump, the_engine, the_report
 from sim.face.screen import EXIT, Screen
 
 HELP = "one scenario through the closed loop"
@@ -16,6 +16,8 @@ def add(command: Parser) -> None:
     command.add_argument("scenario", type=Path, metavar="SCENARIO", help="a scenario file (YAML)")
     command.add_argument("--seed", type=seed, help="instead of the scenario's own")
     the_engine(command)
+    the_report(command)
+    the_dump(command)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -43,6 +45,15 @@ def run(options: argparse.Namespace) -> int:
         from sim.face.drawing import save_run
 
         text.lines(screen.console, "written", save_run(judged, options.out))
+    if options.vcd is not None:
+        from sim.record.vcd_out import write_vcd
+
+        write_vcd(judged.run.table, options.vcd)
+        text.lines(screen.console, "written", [str(options.vcd)])
+    if options.report is not None:
+        from sim.face.report.told import of_run
+
+        screen.report(of_run(judged))
     screen.console.print(text.CAUTION, style="dim")
     screen.result(judged_json(judged))
     return EXIT[verdict]
