@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -17,9 +18,22 @@ from sim.base.clock import to_us
 from sim.base.errors import InputError
 from sim.bench import run as bench
 from sim.bench.scenario import AMOUNTS
-from sim.face import grid
+from sim.face import grid, matrix_figure
+from sim.face.cli import main
 from sim.jobs.case import judge_case, load_case, overall
-from sim.jobs.matrix import ERROR, KINDS, OUTCOMES, SAFE_DEGRADED, SAFE_STOP, UNDECIDED, UNSAFE, Cell, matrix, tried
+from sim.jobs.matrix import (
+    ERROR,
+    KINDS,
+    OUTCOMES,
+    SAFE_DEGRADED,
+    SAFE_STOP,
+    UNDECIDED,
+    UNSAFE,
+    Cell,
+    Matrix,
+    matrix,
+    tried,
+)
 from sim.jobs.ride import COMMON, NO_FAULT, PHASES, SIZES, Ride, here, prepared, rules, scenario, script
 from sim.record.table import Table
 from sim.verdict.requirement import judge
@@ -209,9 +223,9 @@ def test_the_latency_of_a_stop_is_the_stated_one() -> None:
 
 
 def test_the_reference_has_no_unsafe_cell() -> None:
-    """In a lake no fault on the ramp or at full lever makes the reference unsafe."""
+    """In a lake no fault before the start, on the ramp, at full lever or after a reset makes the reference unsafe."""
     done: list[tuple[int, int]] = []
-    phases = ["ramping", "full"]
+    phases = ["start", "ramping", "full", "after reset"]
     found = matrix(ride("reference"), ["lake"], phases, progress=lambda now, total: done.append((now, total)))
     assert [(cell.kind, cell.phase, cell.why) for cell in found.worst()] == []
     total = len(phases) * (len(KINDS) + 1)
@@ -304,6 +318,90 @@ def test_a_cell_in_short() -> None:
     """A cell shows its outcome's word, its latency, and what else that counts from."""
     cell = Cell("left_esc_dead", "full", "lake", SAFE_STOP, "", latency_s=1.25, since="cord")
     assert grid.short(cell).plain == "stops 1.25 c"
+
+
+def shown(*changes: tuple[str, str, dict[str, object]]) -> Matrix:
+    """A matrix of two kinds, two phases and two waters, all going on until the dead-man but for the changed cells."""
+    cells = [
+        Cell(kind, phase, water, SAFE_DEGRADED, "", latency_s=0.18, since="dead-man", drove=True)
+        for water in ("lake", "salt_pool")
+        for phase in ("full", "after reset")
+        for kind in (NO_FAULT, "sensor_open", "left_esc_dead")
+    ]
+    for kind, water, fields in changes:
+        place = next(i for i, cell in enumerate(cells) if (cell.kind, cell.phase, cell.water) == (kind, "full", water))
+        cells[place] = replace(cells[place], **fields)
+    kinds = ("sensor_open", "left_esc_dead")
+    return Matrix(ride("reference"), ("lake", "salt_pool"), ("full", "after reset"), kinds, tuple(cells))
+
+
+UNSAFE_CELL = {"outcome": UNSAFE, "why": "No drive alone; broken at 3.10 s.", "latency_s": None, "since": ""}
+ERROR_CELL = {"outcome": ERROR, "why": "ValueError: nothing", "latency_s": None, "since": ""}
+HOLES = (("sensor_open", "lake", UNSAFE_CELL), ("left_esc_dead", "lake", UNSAFE_CELL))
+
+
+def written(found: Matrix) -> list[str]:
+    """All that stands on the figure's page."""
+    return [text.get_text() for axes in matrix_figure.matrix(found).axes for text in axes.texts]
+
+
+def test_the_figure_says_at_once_whether_any_cell_is_unsafe() -> None:
+    """The largest words are the count of unsafe cells, or that there is none; each water says its own."""
+    assert {"No unsafe cell of 12", "none unsafe"} <= set(written(shown()))
+    assert {"2 unsafe of 12 cells", "2 unsafe", "none unsafe"} <= set(written(shown(*HOLES)))
+    (page,) = matrix_figure.matrix(shown(*HOLES)).axes
+    assert max(page.texts, key=lambda text: text.get_size()).get_text() == "2 unsafe of 12 cells"
+
+
+def test_the_figure_tells_what_broke_and_with_which_faults() -> None:
+    """Cells that broke the same rule are one line, with their number and their kinds; an error is told by its text."""
+    words = written(shown(*HOLES, ("sensor_open", "salt_pool", ERROR_CELL)))
+    assert "2 \N{MULTIPLICATION SIGN}  No drive alone  (sensor_open, left_esc_dead)" in words
+    assert "1 \N{MULTIPLICATION SIGN}  ValueError: nothing  (sensor_open)" in words
+    assert "2 unsafe and 1 error of 12 cells" in words
+
+
+def test_no_two_outcomes_of_the_figure_share_a_sign() -> None:
+    """Each outcome has a sign of its own, so that colour never stands alone."""
+    signs = [mark.marker for mark in matrix_figure.MARKS.values()]
+    assert len(set(signs)) == len(signs)
+    assert set(OUTCOMES) <= set(matrix_figure.MARKS)
+
+
+def luminance(colour: tuple[float, float, float]) -> float:
+    """Relative luminance of an sRGB colour (IEC 61966-2-1; WCAG 2.1, relative luminance; from memory)."""
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in colour]
+    return sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+@pytest.mark.parametrize("good", [name for name in matrix_figure.MARKS if name not in matrix_figure.BAD])
+@pytest.mark.parametrize("bad", matrix_figure.BAD)
+def test_an_unsafe_cell_is_dark_on_a_grey_print(good: str, bad: str) -> None:
+    """Without colour an unsafe cell still stands out from any other: 2 to 1 in contrast, common practice, no source."""
+    fills = matrix_figure.MARKS[good].fill, matrix_figure.MARKS[bad].fill
+    lighter, darker = (luminance(fill) + 0.05 for fill in fills)
+    assert lighter / darker > 2.0
+
+
+def test_a_stop_by_the_cord_alone_looks_different() -> None:
+    """Where letting go of the dead-man ended nothing the cell has another sign than a plain safe stop."""
+    stop = Cell("left_esc_dead", "full", "lake", SAFE_STOP, "", latency_s=1.25, since="fault")
+    marks = [matrix_figure.MARKS[matrix_figure.looks(cell)] for cell in (stop, replace(stop, since="cord"))]
+    assert marks[0].marker != marks[1].marker
+    assert marks[0].fill != marks[1].fill
+
+
+def test_the_command_writes_the_figure_and_the_unsafe_cells(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With --out DIR the command writes matrix.png, matrix.svg and each unsafe cell's scenario, and exits with 1."""
+    monkeypatch.setattr("sim.jobs.matrix.matrix", lambda *asked, **how: shown(*HOLES))
+    assert main(["matrix", str(MOORHEN), "--out", str(tmp_path)]) == 1
+    names = {path.name for path in tmp_path.iterdir()}
+    cells = {"lake_full_sensor_open.scenario.yaml", "lake_full_left_esc_dead.scenario.yaml"}
+    assert names == {"matrix.png", "matrix.svg", *cells}
+    printed = capsys.readouterr().out
+    assert [name for name in names if name not in printed] == []
 
 
 @pytest.mark.parametrize("name", [*PHASES, *OUTCOMES, *(f"`{entry.id}`" for entry in rules(COMMON))])

@@ -65,7 +65,11 @@ def grid(found: Matrix, water: str) -> Grid:
 def short(cell: Cell) -> Text:
     """A cell in a word or two."""
     word, style = WORDS[cell.outcome]
+    return Text(f"{word} {latency(cell)}".rstrip(), style)
+
+
+def latency(cell: Cell) -> str:
+    """Its latency in seconds, with the letter of what that counts from where it is not the fault; or nothing."""
     if cell.latency_s is None:
-        return Text(word, style)
-    letter = "" if cell.since == "fault" else f" {cell.since[0]}"
-    return Text(f"{word} {cell.latency_s:.2f}{letter}", style)
+        return ""
+    return f"{cell.latency_s:.2f}" if cell.since == "fault" else f"{cell.latency_s:.2f} {cell.since[0]}"

@@ -90,7 +90,7 @@ class Survey:
     @property
     def corners(self) -> tuple[Corner, ...]:
         """The worst corners, each once; one that is worst for several limits names them all."""
-        return tuple(corner for corner, _ in alike(self.worst))
+        return tuple(corner for corner, _ in self._alike())
 
     def write(self, folder: Path, stem: str) -> list[Path]:
         """Write each corner as a scenario file, which `drydive run` runs bit for bit alike; the paths written.
@@ -101,11 +101,22 @@ class Survey:
             A place that cannot be written to.
         """
         paths = []
-        for number, (corner, limits) in enumerate(alike(self.worst), 1):
+        for number, (corner, limits) in enumerate(self._alike(), 1):
             paths.append(folder / f"{stem}.corner_{number}.scenario.yaml")
             found = [f"{each.limit}: {each.verdict.why if each.verdict else each.crash}" for each in limits]
             write_corner(self.case.bench, corner, paths[-1], "\n".join(["The worst corner found for", *found]))
         return paths
+
+    def _alike(self) -> list[tuple[Corner, list[Worst]]]:
+        groups: list[list[Worst]] = []
+        for each in self.worst:
+            bare = replace(each.corner, name="")
+            known = next((group for group in groups if replace(group[0].corner, name="") == bare), None)
+            if known is None:
+                groups.append([each])
+            else:
+                known.append(each)
+        return [(_named(group[0].corner, *(each.limit for each in group)), group) for group in groups]
 
     def as_json(self) -> dict[str, Any]:
         """Plain data: each limit's worst corner, whole, with what moves its margin."""
@@ -134,19 +145,6 @@ class Survey:
             "runs": self.runs,
             **{key: filed[key] for key in ("seed", "engine", "versions", "inputs")},
         }
-
-
-def alike(worst: Sequence[Worst]) -> list[tuple[Corner, list[Worst]]]:
-    """The corners of some limits, each once and named after those whose worst it is."""
-    groups: list[list[Worst]] = []
-    for each in worst:
-        bare = replace(each.corner, name="")
-        known = next((group for group in groups if replace(group[0].corner, name="") == bare), None)
-        if known is None:
-            groups.append([each])
-        else:
-            known.append(each)
-    return [(_named(group[0].corner, *(each.limit for each in group)), group) for group in groups]
 
 
 def corners(

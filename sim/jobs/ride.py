@@ -113,7 +113,7 @@ def here() -> Path:
     return Path.cwd() / "cell.scenario.yaml"
 
 
-def _anywhere(name: str, endings: tuple[str, ...]) -> str:
+def anywhere(name: str, endings: tuple[str, ...]) -> str:
     """A path as it holds from every folder; a shipped controller's or set's name as it is."""
     return str(Path(name).resolve()) if name.endswith(endings) else name
 
@@ -142,8 +142,8 @@ def prepared(
         {
             "name": "ride",
             "vehicle": str(vehicle.resolve()),
-            "controller": _anywhere(controller, (".py",)),
-            "params": params and _anywhere(params, (".yaml", ".yml")),
+            "controller": anywhere(controller, (".py",)),
+            "params": params and anywhere(params, (".yaml", ".yml")),
             "water": {"kind": "lake"},
             "attitude": attitude,
             "rider": [],

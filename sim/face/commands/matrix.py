@@ -22,7 +22,7 @@ def add(command: Parser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """``drydive matrix``; unsafe cells are failures, and with --out they are written as scenarios."""
+    """``drydive matrix``; unsafe cells are failures, and with --out they are written as scenarios beside the figure."""
     from sim.face import grid, text
     from sim.jobs.matrix import ERROR, UNSAFE, WATERS, matrix
     from sim.jobs.ride import prepared
@@ -33,11 +33,14 @@ def run(options: argparse.Namespace) -> int:
         found = matrix(ride, tuple(dict.fromkeys(options.water or WATERS)), progress=done)
     grid.matrix(screen.console, found)
     if options.out is not None:
+        from sim.face import look, matrix_figure
+
+        drawn = look.save(matrix_figure.matrix(found), options.out / "matrix")
         paths = [options.out / f"{each.water}_{each.phase}_{each.kind}.scenario.yaml" for each in found.worst()]
         paths = [path.with_name(path.name.replace(" ", "_")) for path in paths]
         for cell, path in zip(found.worst(), paths, strict=True):
             found.write(cell, path)
-        text.lines(screen.console, "written", [str(path) for path in paths])
+        text.lines(screen.console, "written", [str(path) for path in (*drawn, *paths)])
     screen.console.print(text.CAUTION, style="dim")
     screen.result(found.as_json())
     return FAILED if any(found.tally()[outcome] for outcome in (ERROR, UNSAFE)) else FINE
