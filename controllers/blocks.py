@@ -35,7 +35,9 @@ _CLICKS_MAX = 9
 
 def clamp(value: int, lowest: int, highest: int) -> int:
     """`value`, or the end of the range it lies beyond."""
-    return min(max(value, lowest), highest)
+    if value < lowest:
+        return lowest
+    return highest if value > highest else value
 
 
 def held_us(timer_us: int, holds: int, tick_us: int) -> int:
@@ -45,7 +47,7 @@ def held_us(timer_us: int, holds: int, tick_us: int) -> int:
 
 def median3(a: int, b: int, c: int) -> int:
     """The middle one of three readings: one wild sample never gets through."""
-    return max(min(a, b), min(max(a, b), c))
+    return clamp(c, min(a, b), max(a, b))
 
 
 def low_pass_start(value: int) -> int:
@@ -74,7 +76,7 @@ def low_pass(acc: int, value: int, tau_us: int, tick_us: int) -> int:
     reaches a steady input exactly from below or above and never passes it.
     """
     weight = tick_us * _LOW_PASS_ONE // (tau_us + tick_us)
-    return acc + weight * (value - low_pass_value(acc))
+    return acc + weight * (value - (acc >> _LOW_PASS_BITS))
 
 
 def low_pass_value(acc: int) -> int:
@@ -90,43 +92,41 @@ class Gate(NamedTuple):
     sample: int
 
 
-class GateRules(NamedTuple):
-    """Window of a sound sensor, and how far its reading may move.
-
-    low_counts, high_counts : an open or shorted line reads outside these.
-    jump_counts : change that noise alone may make between two samples.
-    travel_counts : the lever's whole travel.
-    fastest_us : the shortest time in which a hand or spring moves it all the way, at least 1.
-    """
-
-    low_counts: int
-    high_counts: int
-    jump_counts: int
-    travel_counts: int
-    fastest_us: int
-
-
-def gate(state: Gate, counts: int, rules: GateRules, tick_us: int) -> Gate:
+def gate(
+    state: Gate,
+    counts: int,
+    low_counts: int,
+    high_counts: int,
+    jump_counts: int,
+    travel_counts: int,
+    fastest_us: int,
+    tick_us: int,
+) -> Gate:
     """Believe a sample only inside the window and within reach of the last one believed.
 
     Reach is the noise allowance plus what the fastest lever covers in the time
     since the last believed sample. A single wild sample is dropped; a lever that
     really was faster is believed as soon as the fastest could have got there.
-    `counts`: 0 to 4095.
+
+    Parameters
+    ----------
+    counts : the sample, 0 to 4095.
+    low_counts, high_counts : the window; an open or shorted line reads outside it.
+    jump_counts : change that noise alone may make between two samples.
+    travel_counts : the lever's whole travel.
+    fastest_us : the shortest time in which a hand or spring moves it all the way, at least 1.
     """
     age_us = min(state.age_us + tick_us, _GATE_AGE_MAX_US)
-    reach = rules.jump_counts + rules.travel_counts * age_us // rules.fastest_us
     change = counts - state.believed_counts
-    sample = SAMPLE_GOOD
-    if counts < rules.low_counts:
+    if counts < low_counts:
         sample = SAMPLE_LOW
-    elif counts > rules.high_counts:
+    elif counts > high_counts:
         sample = SAMPLE_HIGH
-    elif max(change, -change) > reach:
+    elif max(change, -change) > jump_counts + travel_counts * age_us // fastest_us:
         sample = SAMPLE_JUMP
-    if sample == SAMPLE_GOOD:
-        return Gate(believed_counts=counts, age_us=0, sample=sample)
-    return Gate(believed_counts=state.believed_counts, age_us=age_us, sample=sample)
+    else:
+        return Gate(counts, 0, SAMPLE_GOOD)
+    return Gate(state.believed_counts, age_us, sample)
 
 
 class Still(NamedTuple):
@@ -145,7 +145,7 @@ def stillness(state: Still, counts: int, tick_us: int) -> Still:
     noisy as ever, nor a sensor whose noise is below about a tenth of a count.
     """
     same = 1 if counts == state.counts else 0
-    return Still(counts=counts, still_us=held_us(state.still_us, same, tick_us))
+    return Still(counts, held_us(state.still_us, same, tick_us))
 
 
 class Latch(NamedTuple):
@@ -166,14 +166,14 @@ def fault_latch(state: Latch, kind: int, fault_us: int, recover_us: int, tick_us
     if state.fault != 0:
         good_us = held_us(state.timer_us, 1 if kind == 0 else 0, tick_us)
         if good_us >= recover_us:
-            return Latch(fault=0, timer_us=0)
-        return Latch(fault=state.fault, timer_us=good_us)
+            return Latch(0, 0)
+        return Latch(state.fault, good_us)
     if kind == 0:
-        return Latch(fault=0, timer_us=max(state.timer_us - tick_us // 2, 0))
+        return Latch(0, max(state.timer_us - tick_us // 2, 0))
     bad_us = state.timer_us + tick_us
     if bad_us >= fault_us:
-        return Latch(fault=kind, timer_us=0)
-    return Latch(fault=0, timer_us=bad_us)
+        return Latch(kind, 0)
+    return Latch(0, bad_us)
 
 
 def ratiometric(counts: int, supply_mv: int, nominal_mv: int) -> int:
@@ -219,11 +219,11 @@ def debounce(state: Debounced, line: int, press_us: int, release_us: int, tick_u
     given time, rounded up to whole ticks, after its first sample.
     """
     if line == state.level:
-        return Debounced(level=state.level, timer_us=max(state.timer_us - tick_us, 0))
+        return Debounced(line, max(state.timer_us - tick_us, 0))
     timer_us = state.timer_us + tick_us
     if timer_us >= (press_us if line == 1 else release_us):
-        return Debounced(level=line, timer_us=0)
-    return Debounced(level=state.level, timer_us=timer_us)
+        return Debounced(line, 0)
+    return Debounced(state.level, timer_us)
 
 
 class Clicks(NamedTuple):
@@ -260,7 +260,7 @@ class ClickRules(NamedTuple):
 
 def no_clicks(pressed: int) -> Clicks:
     """Nothing counted, and the next gesture blocked until the line has been quiet for the lead time."""
-    return Clicks(number=CLICKS_BLOCKED, timer_us=0, pressed=pressed, done=0)
+    return Clicks(CLICKS_BLOCKED, 0, pressed, 0)
 
 
 def count_clicks(state: Clicks, line: int, pressed: int, rules: ClickRules, tick_us: int) -> Clicks:
@@ -302,7 +302,7 @@ def count_clicks(state: Clicks, line: int, pressed: int, rules: ClickRules, tick
     if broken == 1:
         number = CLICKS_BLOCKED
         timer_us = 0
-    return Clicks(number=number, timer_us=timer_us, pressed=pressed, done=done)
+    return Clicks(number, timer_us, pressed, done)
 
 
 class Ramp(NamedTuple):
@@ -319,18 +319,15 @@ def ramp(state: Ramp, target_permille: int, up_ms: int, down_ms: int, tick_us: i
     leaves over is carried, so the ramp lasts the same at every tick. Times at
     least 1 ms; the target 0 to 1000.
     """
-    up = 1 if target_permille > state.permille else 0
-    permille_us = up_ms if up == 1 else down_ms
+    # One permille takes as many microseconds as the whole way takes milliseconds.
     # Time carried in the other direction is dropped: it was measured at the other rate.
-    budget_us = max(state.carry_us if up == 1 else -state.carry_us, 0) + tick_us
-    distance = target_permille - state.permille if up == 1 else state.permille - target_permille
-    moved = budget_us // permille_us
-    if moved >= distance:
-        return Ramp(permille=target_permille, carry_us=0)
-    left_us = budget_us % permille_us
-    if up == 1:
-        return Ramp(permille=state.permille + moved, carry_us=left_us)
-    return Ramp(permille=state.permille - moved, carry_us=-left_us)
+    if target_permille > state.permille:
+        budget_us = max(state.carry_us, 0) + tick_us
+        up_permille = state.permille + budget_us // up_ms
+        return Ramp(up_permille, budget_us % up_ms) if up_permille < target_permille else Ramp(target_permille, 0)
+    budget_us = max(-state.carry_us, 0) + tick_us
+    down_permille = state.permille - budget_us // down_ms
+    return Ramp(down_permille, -(budget_us % down_ms)) if down_permille > target_permille else Ramp(target_permille, 0)
 
 
 def fold_back(room: int, span: int) -> int:
@@ -350,7 +347,7 @@ def guard(state: Ramp, allowed_permille: int, hold_permille: int, up_ms: int, do
     it is allowed, and recovers, slowly, only beyond that or when all is allowed.
     """
     if state.permille <= allowed_permille < FULL_PERMILLE and allowed_permille - state.permille <= hold_permille:
-        return Ramp(permille=state.permille, carry_us=0)
+        return Ramp(state.permille, 0)
     return ramp(state, allowed_permille, up_ms, down_ms, tick_us)
 
 

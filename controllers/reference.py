@@ -143,13 +143,14 @@ def _fault(params: Params, sensor: int, left_us: int, right_us: int) -> int:
     return NONE
 
 
-def _next_phase(params: Params, state: State, lever_permille: int, deadman: int, cord: int, fault: int) -> Phase:
-    """The next mode; the order of the branches is the order of importance."""
-    mode = state.phase.mode
+def _next_phase(params: Params, phase: Phase, rest: int, stopped: int, deadman: int, cord: int, fault: int) -> Phase:
+    """The next mode; the order of the branches is the order of importance.
+
+    rest, stopped : 1 while the lever is at rest, while there is no drive; deadman, cord : debounced.
+    """
+    mode = phase.mode
     mode_us = 0
-    cause = state.phase.cause
-    rest = 1 if lever_permille == 0 else 0
-    stopped = 1 if state.drive.permille == 0 else 0
+    cause = phase.cause
     if cord == 0:
         mode = KILLED
         cause = CORD
@@ -157,7 +158,7 @@ def _next_phase(params: Params, state: State, lever_permille: int, deadman: int,
         mode = START
     elif mode == START:
         # Faults wait: there is no drive to stop, and the ESCs need their stop pulses unbroken.
-        mode_us = blocks.held_us(state.phase.mode_us, 1, params.tick_us)
+        mode_us = blocks.held_us(phase.mode_us, 1, params.tick_us)
         if mode_us >= params.esc_arm_ms * 1000:
             mode = REST
     elif fault != NONE:
@@ -175,7 +176,7 @@ def _next_phase(params: Params, state: State, lever_permille: int, deadman: int,
     elif rest == 0:
         mode = REST
     elif mode == REST:
-        mode_us = blocks.held_us(state.phase.mode_us, rest, params.tick_us)
+        mode_us = blocks.held_us(phase.mode_us, 1, params.tick_us)
         if mode_us >= params.lever_rest_ms * 1000:
             mode = RELEASE
     elif mode == RELEASE:
@@ -183,9 +184,9 @@ def _next_phase(params: Params, state: State, lever_permille: int, deadman: int,
     elif deadman == 1:
         mode = DRIVE
         cause = NONE
-    if mode != state.phase.mode:
+    if mode != phase.mode:
         mode_us = 0
-    return Phase(mode=mode, mode_us=mode_us, cause=cause)
+    return Phase(mode, mode_us, cause)
 
 
 def _cap_permille(params: Params, power_step: int) -> int:
@@ -198,15 +199,8 @@ def _cap_permille(params: Params, power_step: int) -> int:
     return params.cap_4_permille
 
 
-def _listen(
-    params: Params, state: blocks.Clicks, inputs: Inputs, contacts: senses.Contacts, mode: int, at_rest: int
-) -> blocks.Clicks:
+def _listen(params: Params, state: blocks.Clicks, line: int, pressed: int, mode: int, at_rest: int) -> blocks.Clicks:
     """Listen for the gesture on the contact that `step_select` names, while the lever rests and nothing drives."""
-    line = inputs.deadman
-    pressed = contacts.deadman.level
-    if params.step_select == BY_BUTTON:
-        line = inputs.mode_button
-        pressed = contacts.button.level
     # A press of the dead-man passes through DRIVE; the button counts only with the dead-man released.
     pressing = 1 if mode == DRIVE and params.step_select == BY_DEADMAN else 0
     if at_rest == 0 or (mode != READY and pressing == 0):
@@ -233,22 +227,24 @@ def _next_power_step(params: Params, power_step: int, mode: int, clicks: int) ->
     return power_step
 
 
-def _reason(mode: int, cause: int, guard: senses.Guard, wish_permille: int) -> int:
+def _reason(mode: int, cause: int, limit_permille: int, limited_by: int, wish_permille: int) -> int:
     """Why there is no drive, or less than the lever asks for."""
-    if mode == DRIVE and guard.limit.permille < wish_permille:
-        return guard.reason
+    if mode == DRIVE and limit_permille < wish_permille:
+        return limited_by
     return cause
 
 
 def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
     """One control tick: read, decide the mode, guard, move the drive, listen for the gesture."""
-    contacts = senses.read_contacts(params, state.contacts, inputs)
+    contacts = senses.read_contacts(params, state.contacts, inputs.deadman, inputs.mode_button, inputs.kill_cord)
     throttle = senses.read_throttle(params, state.throttle, inputs)
     lever_permille = throttle.lever_permille
     left_us = senses.not_turning_us(params, state.left_us, state.drive.permille, inputs.left_rpm, inputs.right_rpm)
     right_us = senses.not_turning_us(params, state.right_us, state.drive.permille, inputs.right_rpm, inputs.left_rpm)
     fault = _fault(params, throttle.latch.fault, left_us, right_us)
-    phase = _next_phase(params, state, lever_permille, contacts.deadman.level, contacts.cord.level, fault)
+    rest = 1 if lever_permille == 0 else 0
+    stopped = 1 if state.drive.permille == 0 else 0
+    phase = _next_phase(params, state.phase, rest, stopped, contacts.deadman.level, contacts.cord.level, fault)
     mode = phase.mode
 
     if mode != KILLED and mode != START:
@@ -264,29 +260,17 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
     else:
         drive = blocks.Ramp(permille=0, carry_us=0)
 
-    at_rest = 1 if lever_permille == 0 and drive.permille == 0 else 0
-    clicks = _listen(params, state.clicks, inputs, contacts, mode, at_rest)
+    at_rest = 1 if rest == 1 and drive.permille == 0 else 0
+    if params.step_select == BY_BUTTON:
+        clicks = _listen(params, state.clicks, inputs.mode_button, contacts.button.level, mode, at_rest)
+    else:
+        clicks = _listen(params, state.clicks, inputs.deadman, contacts.deadman.level, mode, at_rest)
     power_step = _next_power_step(params, state.power_step, mode, clicks.done)
     pulse_us = blocks.pulse_us(drive.permille, params.pulse_stop_us, params.pulse_full_us)
-    next_state = State(
-        phase=phase,
-        throttle=throttle,
-        contacts=contacts,
-        guard=guard,
-        drive=drive,
-        left_us=left_us,
-        right_us=right_us,
-        clicks=clicks,
-        power_step=power_step,
+    # A blank display tells the rider that a stop is latched.
+    display = power_step if mode != KILLED and mode != FAULT else 0
+    reason = _reason(mode, phase.cause, guard.limit.permille, guard.reason, wish_permille)
+    return (
+        State(phase, throttle, contacts, guard, drive, left_us, right_us, clicks, power_step),
+        Command(pulse_us, pulse_us, power_step, display, mode, reason, lever_permille),
     )
-    command = Command(
-        left_pulse_us=pulse_us,
-        right_pulse_us=pulse_us,
-        power_step=power_step,
-        # A blank display tells the rider that a stop is latched.
-        display=power_step if mode != KILLED and mode != FAULT else 0,
-        mode=mode,
-        reason=_reason(mode, phase.cause, guard, wish_permille),
-        lever_permille=lever_permille,
-    )
-    return next_state, command

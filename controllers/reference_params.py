@@ -125,6 +125,10 @@ LIMITS = {
     "pulse_full_us": (500, 2_500),
 }
 
+# A reading is called frozen after no fewer equal samples than these. With a noise of one count rms a sample lies in
+# the likeliest count with a chance of 0.383, so that 30 in a row do with one of 3e-13.
+FROZEN_SAMPLES_MIN = 30
+
 # Pairs of parameters of which the first must be the smaller one.
 _RISING = (
     ("window_low_counts", "rest_counts"),
@@ -162,6 +166,11 @@ def faults(params: Params) -> list[tuple[str, str, str]]:
     settled_ms = params.lever_fastest_ms + params.lever_filter_us * 5 // 1000
     if params.lever_rest_ms <= settled_ms:
         found.append(("lever_rest_ms", f"more than the lever's filter needs ({settled_ms})", str(params.lever_rest_ms)))
+    # A live line stands still for a few samples by chance, and at a slow tick a short time is but a few.
+    still_ms = -(-FROZEN_SAMPLES_MIN * params.tick_us // 1000)
+    if 0 < params.sensor_frozen_ms < still_ms:
+        expected = f"0, or no less than {FROZEN_SAMPLES_MIN} samples take ({still_ms})"
+        found.append(("sensor_frozen_ms", expected, str(params.sensor_frozen_ms)))
     # A lever pulled in the same movement must be seen off rest before the press counts.
     seen_ms = params.lever_fastest_ms + (2 * params.lever_filter_us + params.tick_us + 999) // 1000
     if params.deadman_press_ms < seen_ms:

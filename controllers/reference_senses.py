@@ -90,60 +90,56 @@ def open_guard() -> Guard:
 
 def read_throttle(params: Params, state: Throttle, inputs: Inputs) -> Throttle:
     """Raw sample to lever position, with its faults."""
-    counts = blocks.clamp(inputs.hall_counts, 0, COUNTS_MAX)
-    rules = blocks.GateRules(
-        low_counts=params.window_low_counts,
-        high_counts=params.window_high_counts,
-        jump_counts=params.jump_counts,
-        travel_counts=params.full_counts - params.rest_counts,
-        fastest_us=params.lever_fastest_ms * 1000,
-    )
-    gate = blocks.gate(state.gate, counts, rules, params.tick_us)
-    still = blocks.stillness(state.still, counts, params.tick_us)
-    measured = 1 if params.adc_follows_supply == 0 else 0
-    supply_mv = inputs.sensor_supply_mv
-    kind = gate.sample
-    if measured == 1 and (supply_mv < params.supply_low_mv or supply_mv > params.supply_high_mv):
-        kind = SAMPLE_SUPPLY
-        supply_mv = params.supply_nominal_mv
-    elif kind == blocks.SAMPLE_GOOD and params.sensor_frozen_ms > 0 and state.lever_permille > 0:
-        # At rest a frozen reading is harmless: it cannot ask for drive.
-        kind = SAMPLE_FROZEN if still.still_us >= params.sensor_frozen_ms * 1000 else kind
-    fault_us = params.sensor_fault_ms * 1000
-    recover_us = params.sensor_recover_ms * 1000
-    latch = blocks.fault_latch(state.latch, kind, fault_us, recover_us, params.tick_us)
-    true_counts = gate.believed_counts
-    if measured == 1:
-        true_counts = blocks.ratiometric(true_counts, supply_mv, params.supply_nominal_mv)
-    middle = blocks.median3(state.older_counts, state.old_counts, true_counts)
-    smooth_acc = blocks.low_pass(state.smooth_acc, middle, params.lever_filter_us, params.tick_us)
-    permille = blocks.travel(blocks.low_pass_value(smooth_acc), params.rest_counts, params.full_counts)
-    return Throttle(
-        gate=gate,
-        still=still,
-        latch=latch,
-        older_counts=state.old_counts,
-        old_counts=true_counts,
-        smooth_acc=smooth_acc,
-        lever_permille=blocks.dead_band(permille, params.dead_band_permille),
-    )
-
-
-def read_contacts(params: Params, state: Contacts, inputs: Inputs) -> Contacts:
-    """Debounce; a reading other than 1 is the safe one, released or out."""
-    deadman = 1 if inputs.deadman == 1 else 0
-    button = 1 if inputs.mode_button == 1 else 0
-    cord = 1 if inputs.kill_cord == 1 else 0
     tick_us = params.tick_us
-    return Contacts(
-        deadman=blocks.debounce(
-            state.deadman, deadman, params.deadman_press_ms * 1000, params.deadman_release_ms * 1000, tick_us
-        ),
-        button=blocks.debounce(
-            state.button, button, params.button_press_ms * 1000, params.button_release_ms * 1000, tick_us
-        ),
-        cord=blocks.debounce(state.cord, cord, params.kill_back_ms * 1000, params.kill_out_ms * 1000, tick_us),
+    rest_counts = params.rest_counts
+    full_counts = params.full_counts
+    counts = blocks.clamp(inputs.hall_counts, 0, COUNTS_MAX)
+    gate = blocks.gate(
+        state.gate,
+        counts,
+        params.window_low_counts,
+        params.window_high_counts,
+        params.jump_counts,
+        full_counts - rest_counts,
+        params.lever_fastest_ms * 1000,
+        tick_us,
     )
+    still = blocks.stillness(state.still, counts, tick_us)
+    kind = gate.sample
+    # At rest a frozen reading is harmless: it cannot ask for drive.
+    if kind == blocks.SAMPLE_GOOD and state.lever_permille > 0 and params.sensor_frozen_ms > 0:
+        kind = SAMPLE_FROZEN if still.still_us >= params.sensor_frozen_ms * 1000 else kind
+    true_counts = gate.believed_counts
+    if params.adc_follows_supply == 0:
+        supply_mv = inputs.sensor_supply_mv
+        if params.supply_low_mv <= supply_mv <= params.supply_high_mv:
+            true_counts = blocks.ratiometric(true_counts, supply_mv, params.supply_nominal_mv)
+        else:
+            kind = SAMPLE_SUPPLY
+            # Uncorrected it would move the lever, and with the drive's current the supply: to and fro for ever.
+            true_counts = state.old_counts
+    latch = blocks.fault_latch(
+        state.latch, kind, params.sensor_fault_ms * 1000, params.sensor_recover_ms * 1000, tick_us
+    )
+    middle = blocks.median3(state.older_counts, state.old_counts, true_counts)
+    smooth_acc = blocks.low_pass(state.smooth_acc, middle, params.lever_filter_us, tick_us)
+    permille = blocks.travel(blocks.low_pass_value(smooth_acc), rest_counts, full_counts)
+    lever_permille = blocks.dead_band(permille, params.dead_band_permille)
+    return Throttle(gate, still, latch, state.old_counts, true_counts, smooth_acc, lever_permille)
+
+
+def read_contacts(params: Params, state: Contacts, deadman_line: int, button_line: int, cord_line: int) -> Contacts:
+    """Debounce; a reading other than 1 is the safe one, released or out."""
+    tick_us = params.tick_us
+    line = 1 if deadman_line == 1 else 0
+    press_us = params.deadman_press_ms * 1000
+    deadman = blocks.debounce(state.deadman, line, press_us, params.deadman_release_ms * 1000, tick_us)
+    line = 1 if button_line == 1 else 0
+    press_us = params.button_press_ms * 1000
+    button = blocks.debounce(state.button, line, press_us, params.button_release_ms * 1000, tick_us)
+    line = 1 if cord_line == 1 else 0
+    cord = blocks.debounce(state.cord, line, params.kill_back_ms * 1000, params.kill_out_ms * 1000, tick_us)
+    return Contacts(deadman, button, cord)
 
 
 def _sense(acc: int, reading: int, tau_us: int, tick_us: int) -> int:
@@ -173,7 +169,7 @@ def guard_supply(params: Params, state: Guard, inputs: Inputs) -> Guard:
     reason = state.reason
     if allowed < state.limit.permille:
         reason = BUS_LOW if by_bus <= by_pack else PACK_HIGH
-    return Guard(bus_acc=bus_acc, pack_acc=pack_acc, limit=limit, reason=reason)
+    return Guard(bus_acc, pack_acc, limit, reason)
 
 
 def not_turning_us(params: Params, timer_us: int, drive_permille: int, rpm: int, other_rpm: int) -> int:
@@ -182,7 +178,8 @@ def not_turning_us(params: Params, timer_us: int, drive_permille: int, rpm: int,
     The floor rises with the other thruster's speed: an ESC that lost its signal
     and holds an old pulse still turns, but not with its fellow.
     """
+    if rpm < 0 or drive_permille < params.thruster_check_permille:
+        return 0
     fellow_rpm = blocks.clamp(other_rpm, 0, RPM_MAX) * params.thruster_share_permille // blocks.FULL_PERMILLE
-    floor_rpm = max(params.thruster_floor_rpm, fellow_rpm)
-    lost = 1 if drive_permille >= params.thruster_check_permille and 0 <= rpm < floor_rpm else 0
+    lost = 1 if rpm < max(params.thruster_floor_rpm, fellow_rpm) else 0
     return blocks.held_us(timer_us, lost, params.tick_us)

@@ -18,7 +18,7 @@ FOLDER = Path(__file__).parent.parent / "controllers"
 
 # A healthy board with nobody touching it; tests say what differs.
 QUIET = Inputs(
-    hall_counts=600,
+    hall_counts=515,
     sensor_supply_mv=5000,
     bus_mv=55_000,
     pack_ma=0,
@@ -28,12 +28,12 @@ QUIET = Inputs(
     left_rpm=-1,
     right_rpm=-1,
 )
-FULL = 3450
+FULL = 3520
 
 
 Script = list[tuple[int, dict[str, int]]]
 PULL = {"hall_counts": FULL}
-LET_GO = {"hall_counts": 600}
+LET_GO = {"hall_counts": 515}
 HOLD = {"deadman": 1}
 RELEASE = {"deadman": 0}
 CORD_OUT = {"kill_cord": 0}
@@ -98,7 +98,7 @@ def any_inputs(rng: random.Random, count: int) -> Iterator[Inputs]:
     wild = (-(2**31), -1, 0, 2**31 - 1)
     for _ in range(count):
         sample = Inputs(
-            hall_counts=rng.choice([rng.choice(wild), 600, rng.randint(0, 4095), rng.randint(550, 650)]),
+            hall_counts=rng.choice([rng.choice(wild), 515, rng.randint(0, 4095), rng.randint(465, 565)]),
             sensor_supply_mv=rng.choice([rng.choice(wild), 5000, 5000, rng.randint(4000, 6000)]),
             bus_mv=rng.choice([rng.choice(wild), 55_000, rng.randint(40_000, 60_000)]),
             pack_ma=rng.choice([rng.choice(wild), 0, rng.randint(0, 300_000)]),
@@ -147,7 +147,7 @@ def check_32_bits(monkeypatch: Any, *modules: ModuleType) -> None:
 # Random scripts. Beside single changes they hold entries that mean something together: a start sequence, a ride,
 # lever and dead-man held without one, and one to four presses.
 _SIGNALS = {
-    "hall_counts": [600, 600, 700, 1500, 2500, 3450, 0, 4095],
+    "hall_counts": [515, 515, 700, 1500, 2500, FULL, 0, 4095],
     "deadman": [0, 1],
     "mode_button": [0, 1],
     "kill_cord": [0, 1],
@@ -229,4 +229,4 @@ def stepped_under_drive(seen: list[Tick]) -> list[Tick]:
 
 def near_rest(tick: Tick) -> bool:
     """The lever's reading is inside the reference's dead band, with room for noise."""
-    return tick.inputs.hall_counts < 600 + 0.07 * (FULL - 600)
+    return tick.inputs.hall_counts < 515 + 0.09 * (FULL - 515)

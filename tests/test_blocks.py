@@ -70,7 +70,8 @@ def test_low_pass_step_response_is_the_backward_euler_one(tick_us):
 
 # Plausibility of a sample.
 
-RULES = blocks.GateRules(low_counts=200, high_counts=3900, jump_counts=100, travel_counts=2850, fastest_us=25_000)
+# Low and high end of the window, noise allowance, whole travel and its shortest time.
+RULES = (200, 3900, 100, 2850, 25_000)
 AT_REST = blocks.Gate(believed_counts=600, age_us=0, sample=blocks.SAMPLE_GOOD)
 
 
@@ -90,14 +91,14 @@ AT_REST = blocks.Gate(believed_counts=600, age_us=0, sample=blocks.SAMPLE_GOOD)
 )
 def test_gate_names_what_is_wrong_with_a_sample(reading, sample):
     """Outside the window and out of reach are told apart, to the count."""
-    assert blocks.gate(AT_REST, reading, RULES, 1000).sample == sample
+    assert blocks.gate(AT_REST, reading, *RULES, 1000).sample == sample
 
 
 @pytest.mark.parametrize(("reading", "sample"), [(200, blocks.SAMPLE_GOOD), (3900, blocks.SAMPLE_GOOD)])
 def test_gate_window_includes_its_ends(reading, sample):
     """A reading on the edge of the window is inside it."""
     near = blocks.Gate(believed_counts=reading, age_us=0, sample=blocks.SAMPLE_GOOD)
-    assert blocks.gate(near, reading, RULES, 1000).sample == sample
+    assert blocks.gate(near, reading, *RULES, 1000).sample == sample
 
 
 @given(st.lists(counts, min_size=1), tick)
@@ -105,17 +106,17 @@ def test_gate_only_believes_what_it_was_given_inside_the_window(readings, tick_u
     """The believed reading is the first one or one of the samples inside the window."""
     state = AT_REST
     for reading in readings:
-        state = blocks.gate(state, reading, RULES, tick_us)
+        state = blocks.gate(state, reading, *RULES, tick_us)
         assert state.believed_counts in {600, *(r for r in readings if 200 <= r <= 3900)}
 
 
 @pytest.mark.parametrize("tick_us", TICKS_US)
 def test_gate_believes_a_new_level_once_a_lever_could_be_there(tick_us):
     """After a jump that stays, the new reading is believed within the fastest full travel."""
-    state = blocks.gate(AT_REST, 3450, RULES, tick_us)
+    state = blocks.gate(AT_REST, 3450, *RULES, tick_us)
     samples = 1
     while state.sample == blocks.SAMPLE_JUMP and samples < 1000:
-        state = blocks.gate(state, 3450, RULES, tick_us)
+        state = blocks.gate(state, 3450, *RULES, tick_us)
         samples += 1
     # The noise allowance takes 100 of the 2850 counts off the travel's time.
     assert 25_000 * (2850 - 100) / 2850 <= samples * tick_us < 25_000 + tick_us
@@ -125,7 +126,7 @@ def test_gate_reach_stops_growing():
     """However long no sample was believed, the reach stays inside 32 bits."""
     state = AT_REST
     for _ in range(1000):
-        state = blocks.gate(state, 4095, RULES, 10_000)
+        state = blocks.gate(state, 4095, *RULES, 10_000)
     assert state.age_us == 100_000
 
 

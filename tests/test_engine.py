@@ -295,7 +295,10 @@ def test_a_short_run_is_not_worth_a_compiler() -> None:
 
 @pytest.mark.parametrize(("name", "seconds"), [("compiled", 60.0), ("interpreted", 6.0)])
 def test_a_minute_stays_under_a_hundred_megabytes(name: str, seconds: float) -> None:
-    """The peak of all memory that Python and numpy hold; interpreted, where tracing is slow, a tenth of it in 6 s."""
+    """The peak of all memory that Python and numpy hold; interpreted, where tracing is slow, for 6 s.
+
+    What does not grow with the run is some 5 MB.
+    """
     if name == "compiled":
         on(moorhen_bench(**RIDE | {"controller": "first_draft"}), name)
     bench = moorhen_bench(**RIDE | {"duration_s": seconds, "controller": "first_draft"})
@@ -305,7 +308,7 @@ def test_a_minute_stays_under_a_hundred_megabytes(name: str, seconds: float) -> 
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
-    assert peak < 100e6 * seconds / 60.0
+    assert peak < 5e6 + 95e6 * seconds / 60.0
 
 
 def test_few_columns_are_the_same_columns() -> None:

@@ -141,8 +141,8 @@ def test_every_needed_key_is_asked_for(tmp_path: Path, key: str) -> None:
             "8:30: params_set.cap_1_permille: expected a whole number; got '1.5'",
         ),
         (
-            {"params_set": "{rest_counts: 3500}"},
-            "8:27: params_set.rest_counts: expected less than full_counts (3450); got 3500",
+            {"params_set": "{rest_counts: 3600}"},
+            "8:27: params_set.rest_counts: expected less than full_counts (3520); got 3600",
         ),
         ({"params": "referense"}, "8:9: params: expected a path ending in .yaml or one of first_draft, reference, "),
         (

@@ -9,7 +9,7 @@ from typing import NamedTuple, TypeVar
 from sim.base.clock import to_s
 from sim.base.document import Entry
 from sim.bench import vehicle as files
-from sim.bench.vehicle_senses import Contact
+from sim.bench.vehicle_senses import Contact, Throttle
 from sim.world import (
     adc,
     cell,
@@ -51,8 +51,12 @@ class Condition(NamedTuple):
 
 
 def lever_params(vehicle: files.Vehicle, magnet_degc: float) -> lever.LeverParams:
+    """The magnets of a vehicle's throttle at a temperature."""
+    return magnets(vehicle.throttle, magnet_degc)
+
+
+def magnets(throttle: Throttle, magnet_degc: float) -> lever.LeverParams:
     """The throttle's magnets at a temperature."""
-    throttle = vehicle.throttle
     return lever.LeverParams(
         geometry=throttle.geometry,
         diameter_m=throttle.magnet_diameter_m,

@@ -18,7 +18,8 @@ from __future__ import annotations
 
 import ctypes
 import sys
-from collections.abc import Callable, Iterator
+import threading
+from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache
 from hashlib import sha256
@@ -34,7 +35,8 @@ from numpy.typing import NDArray
 
 from controllers.board import Command, Inputs
 from sim.base import codestore, flat
-from sim.base.compile import callees, compiled, loose, make_callable
+from sim.base import compile as compiling
+from sim.base.compile import callees, compiled, loose, make_callable, undisturbed
 from sim.base.flat import call_at, like, put
 from sim.base.identity import identity
 from sim.bench import loop
@@ -68,24 +70,26 @@ def whole_run(
     machine_tape: NDArray[np.float64],
     wanted: Whole,
     recorded: NDArray[np.float64],
+    pins_at: Whole,
+    command_at: Whole,
+    row: NDArray[np.float64],
 ) -> int:
     """Every tick of a run; -1, or the tick whose step failed.
 
     Parameters
     ----------
-    senses_tape, machine_tape : shape (ticks, fields)
+    senses_tape, machine_tape : shape (ticks * fields,); row after row.
     wanted : shape (columns,); which of `RECORDED` are kept.
     recorded : shape (columns, ticks); filled.
+    pins_at, command_at, row : shape (PINS + 1,), (COMMAND + 1,), (len(RECORDED),); for the loop's own use,
+        and given to it because an array made in it takes longer to compile than a part of the world.
     """
-    pins_at = np.zeros(PINS + 1, dtype=np.int64)
-    command_at = np.zeros(COMMAND + 1, dtype=np.int64)
-    row = np.zeros(len(RECORDED))
     rail_v = supply.rail_from(machine_params.supply, moved.supply.hold_v)
     sensed = senses.initial(senses_params, rail_v)
     seen = senses.Machine(rail_v, moved.bus_v, 0.0, 1, 0.0, 0.0)
     t_us = 0
-    for tick in range(senses_tape.shape[0]):
-        drawn = like(SENSES_TAPE, senses_tape[tick], 0)
+    for tick in range(recorded.shape[1]):
+        drawn = like(SENSES_TAPE, senses_tape, tick * len(SENSES_TAPE))
         sensed, pins, hall_v = senses.step(senses_params, sensed, drawn, seen)
         command = SILENT
         if moved.supply.chip == supply.RUNNING:
@@ -104,7 +108,7 @@ def whole_run(
         moved, out = machine.step(
             machine_params,
             moved,
-            like(MACHINE_TAPE, machine_tape[tick], 0),
+            like(MACHINE_TAPE, machine_tape, tick * len(MACHINE_TAPE)),
             t_us,
             float(command.left_pulse_us),
             float(command.right_pulse_us),
@@ -121,8 +125,8 @@ def whole_run(
 
 
 def _source(*names: str) -> str:
-    """A hash of this file and of `flat`, which no identity describes, and of what else is given."""
-    texts = [Path(file).read_text(encoding="utf-8") for file in (__file__, flat.__file__)]
+    """A hash of this file, of those that make machine code, which no identity describes, and of what else is given."""
+    texts = [Path(file).read_text(encoding="utf-8") for file in (__file__, flat.__file__, compiling.__file__)]
     return sha256("\n".join([*texts, *names]).encode()).hexdigest()[:16]
 
 
@@ -140,8 +144,8 @@ def ready() -> bool:
 
 
 @lru_cache(maxsize=1)
-def world() -> Callable[..., int]:
-    """`whole_run` in machine code, compiled now or kept from an earlier run."""
+def world() -> Any:
+    """`whole_run` for the compiler: compiled at its first run, or kept from an earlier one."""
     with codestore.storing(world_identity()) as keeping:
         return compiled(whole_run, cache=keeping, nogil=True)
 
@@ -174,7 +178,8 @@ def _told(step: FunctionType, initial: FunctionType, fields: tuple[str, ...]) ->
     told = identity(step, initial)
     if told is None:
         return "", "it names something that is no constant, tuple or function"
-    return _source(told, str(fields)), ""
+    # Machine code that is kept looks its own module up by name, which a controller's file has from its place.
+    return _source(told, str(fields), step.__module__), ""
 
 
 def bare(controller: Controller) -> tuple[FunctionType, FunctionType]:
@@ -229,7 +234,7 @@ def compiled_controller(controller: Controller) -> tuple[Address, int]:
         }
         tick = FunctionType(_tick.__code__, names, "tick")
         try:
-            with codestore.storing(key) as keeping:
+            with codestore.storing(key) as keeping, undisturbed():
                 made = numba.cfunc(TICK, cache=keeping)(tick)
         except (NumbaError, NotImplementedError) as error:
             raise NotCompiledError(_shortest(error)) from error
@@ -315,15 +320,24 @@ class CalledBack:
             self.error = error
 
 
+# The hook is the whole process's: of runs in several threads the first takes it, and the last gives it back.
+_hooks: list[Any] = []
+_hooking = threading.Lock()
+
+
 @contextmanager
 def _silent_failures() -> Iterator[None]:
     """A compiled step that raises would print its error; the run is repeated interpreted, which tells it properly."""
-    before = sys.unraisablehook
-    sys.unraisablehook = lambda _: None
+    with _hooking:
+        _hooks.append(sys.unraisablehook)
+        sys.unraisablehook = lambda _: None
     try:
         yield
     finally:
-        sys.unraisablehook = before
+        with _hooking:
+            before = _hooks.pop()
+            if not _hooks:
+                sys.unraisablehook = before
 
 
 def run(
@@ -358,11 +372,17 @@ def run(
     params = np.array([0] if back is not None else controller.params, dtype=np.int64)
     wanted = np.array([RECORDED.index(name) for name in columns], dtype=np.int64)
     recorded = np.empty((len(columns), len(tapes)))
+    arguments = (
+        address, params, state, senses_params, machine_params, machine_start,
+        tapes.senses.ravel(), tapes.machine.ravel(), wanted, recorded,
+        np.zeros(PINS + 1, np.int64), np.zeros(COMMAND + 1, np.int64), np.zeros(len(RECORDED)),
+    )  # fmt: skip
+    loop_code = world()
+    if not loop_code.signatures:
+        with undisturbed():
+            loop_code.compile(tuple(map(numba.typeof, arguments)))
     with _silent_failures():
-        ended = world()(
-            address, params, state, senses_params, machine_params, machine_start, tapes.senses, tapes.machine, wanted,
-            recorded,
-        )  # fmt: skip
+        ended = loop_code(*arguments)
     if back is not None and back.error is not None:
         raise back.error
     if ended != DONE:

@@ -7,6 +7,7 @@ import sys
 import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
@@ -25,7 +26,9 @@ SHIPPED = Path(controllers.__file__).parent
 NEEDED = ("Params", "State", "initial", "step")
 # What a chip's plain integer holds.
 WHOLE = (-(2**31), 2**31 - 1)
-INTS = (int,) * len(Command._fields)
+LOWEST, HIGHEST = WHOLE
+# What a controller may state of its own times: functions of its parameters of these names, ending in _ms.
+STATED = ("deadman_latency", "kill_latency", "sensor_latency", "frozen_latency", "thruster_latency", "start_delay")
 NO_MARK: tuple[int | None, int | None] = (None, None)
 
 Answer = TypeVar("Answer")
@@ -48,6 +51,21 @@ class Controller:
     step: Step
     modes: Mapping[int, str]
     reasons: Mapping[int, str]
+
+    def stated_s(self) -> dict[str, float]:
+        """The times that the controller's file states, in seconds, by their names as limits (``deadman_latency_s``).
+
+        Raises
+        ------
+        InputError
+            It raised instead, or gave no number.
+        """
+        module = sys.modules[self.initial.__module__]
+        return {
+            f"{name}_s": _asked(self.path, f"milliseconds from {name}_ms", partial(_seconds, module, name, self.params))
+            for name in STATED
+            if hasattr(module, f"{name}_ms")
+        }
 
     def fingerprint(self) -> str:
         """A hash of the source of everything the controller's step reaches, and of its parameter values."""
@@ -160,6 +178,10 @@ def _asked(path: Path, what: str, ask: Callable[[], Answer]) -> Answer:
         raise InputError([Fault(str(path), "", what, got, line_in(path, error))]) from error
 
 
+def _seconds(module: ModuleType, name: str, params: Any) -> float:
+    return float(getattr(module, f"{name}_ms")(params)) / 1000.0
+
+
 def line_in(path: Path, error: BaseException) -> int | None:
     """The deepest line of `path` in an error's traceback."""
     frames = traceback.extract_tb(error.__traceback__)
@@ -223,16 +245,13 @@ class Watched:
         if not isinstance(answer, tuple) or len(answer) != 2:
             raise TypeError(f"step must give back (State, Command); got {shown(repr(answer))}")
         command = answer[1]
-        if getattr(command, "_fields", None) != Command._fields:
+        # Every tick comes by here: the quicker question first, and a name looked for only where something is wrong.
+        if type(command) is not Command and getattr(command, "_fields", None) != Command._fields:
             raise TypeError(f"step must give back a Command beside the state; got {shown(repr(command))}")
-        # Every tick comes by here: which field is wrong is looked for only when one is.
-        if tuple(map(type, command)) != INTS or min(command) < WHOLE[0] or max(command) > WHOLE[1]:
-            name, value = next(
-                (name, value)
-                for name, value in zip(Command._fields, command, strict=True)
-                if type(value) is not int or not WHOLE[0] <= value <= WHOLE[1]
-            )
-            raise TypeError(f"{name} must be a whole number of 32 bits; got {shown(repr(value))}")
+        for number in command:
+            if type(number) is not int or number < LOWEST or number > HIGHEST:
+                name = next(name for name in Command._fields if getattr(command, name) is number)
+                raise TypeError(f"{name} must be a whole number of 32 bits; got {shown(repr(number))}")
         return answer
 
 

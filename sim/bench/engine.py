@@ -97,8 +97,10 @@ def choose(wanted: str, controller: Controller, ticks: int) -> Engine:
     InputError
         See `decided`.
     """
-    if decided(wanted, ticks) == INTERPRETED:
+    if decided(AUTO if wanted == MIXED else wanted, ticks) == INTERPRETED:
         return Engine(INTERPRETED)
+    if wanted == MIXED:
+        return Engine(MIXED, "its source is watched")
     from sim.bench import compiled_loop
 
     try:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
-from hashlib import sha256
+from hashlib import file_digest
 from pathlib import Path
 from typing import NamedTuple
 
@@ -32,8 +32,13 @@ LEAKS = ("deadman_leak_siemens", "button_leak_siemens")
 """Columns of the tapes that are worth keeping: they say why a wet contact was read as pressed."""
 
 
-DERIVED = ("thrust_n", "drag_n", "yaw_moment_nm", "lever_understood_frac")
-"""Columns that follow from the recorded ones, see `derived`."""
+DERIVED = {
+    "thrust_n": ("left_thrust_n", "right_thrust_n"),
+    "drag_n": ("speed_m_s",),
+    "yaw_moment_nm": ("left_thrust_n", "right_thrust_n"),
+    "lever_understood_frac": ("lever_permille",),
+}
+"""Columns that follow from recorded ones, see `derived`, and which those are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,16 +99,26 @@ def set_up(scenario: Scenario, path: Path) -> Bench:
         numbers outside the physics' range.
     """
     beside = path.parent
-    vehicle_path = beside / scenario.vehicle
-    vehicle = with_overrides(load_vehicle(vehicle_path), scenario.vehicle_set, str(path))
+    vehicle = with_overrides(load_vehicle(beside / scenario.vehicle), scenario.vehicle_set, str(path))
     controller = load_controller(scenario.controller, scenario.tick_us, scenario.params, scenario.params_set, beside)
+    bench = put_together(scenario, path, vehicle, controller)
+    physics(bench)
+    return bench
+
+
+def put_together(scenario: Scenario, path: Path, vehicle: Vehicle, controller: Controller) -> Bench:
+    """A bench of what was found; its physics is yet to be checked.
+
+    Raises
+    ------
+    InputError
+        Water outside its range.
+    """
     try:
         around = water_of(scenario)
     except ValueError as error:
         raise InputError([Fault(str(path), "water", "water within its range", str(error))]) from error
-    bench = Bench(scenario, path, vehicle, vehicle_path, controller, around)
-    physics(bench)
-    return bench
+    return Bench(scenario, path, vehicle, path.parent / scenario.vehicle, controller, around)
 
 
 def with_overrides(vehicle: Vehicle, overrides: Mapping[str, float], path: str) -> Vehicle:
@@ -208,29 +223,64 @@ def simulate(bench: Bench, progress: Callable[[int], None] | None = None, prepar
     """
     ready = prepared or prepare(bench)
     chosen = engine.choose(bench.engine, bench.controller, len(ready.tapes))
-    recorded = engine.run(chosen, bench.controller, *ready, progress=progress)
-    columns = dict(zip(loop.RECORDED, recorded, strict=True)) | ready.tapes.rider
-    columns |= {name: ready.tapes.senses[:, senses.Tape._fields.index(name)] for name in LEAKS}
-    columns |= derived(columns, ready.machine_params.hull)
-    table = Table(bench.scenario.tick_us * np.arange(len(ready.tapes), dtype=np.int64), columns)
+    table = record(bench, ready, chosen, progress)
     limits = bench.vehicle.limits()
     events = events_of(table, limits, bench.controller.modes, bench.controller.reasons, bench.scenario.faults)
     return Run(bench=bench, table=table, events=events, limits=limits, engine=chosen)
 
 
-def derived(columns: Mapping[str, NDArray[np.float64]], shape: hull.Params) -> dict[str, NDArray[np.float64]]:
+def record(
+    bench: Bench,
+    ready: Prepared,
+    chosen: Engine,
+    progress: Callable[[int], None] | None = None,
+    wanted: Collection[str] | None = None,
+) -> Table:
+    """The run alone, without its events.
+
+    Parameters
+    ----------
+    chosen : by ``engine.choose``.
+    wanted : names of the columns to keep; all of them without.
+
+    Raises
+    ------
+    ControllerError
+    """
+
+    def asked(names: Collection[str]) -> tuple[str, ...]:
+        return tuple(name for name in names if wanted is None or name in wanted)
+
+    made = asked(DERIVED)
+    sources = {source for name in made for source in DERIVED[name]}
+    kept = tuple(name for name in loop.RECORDED if wanted is None or name in wanted or name in sources)
+    recorded = dict(zip(kept, engine.run(chosen, bench.controller, *ready, progress, kept), strict=True))
+    columns = {name: recorded[name] for name in asked(loop.RECORDED)}
+    columns |= {name: ready.tapes.rider[name] for name in asked(ready.tapes.rider)}
+    columns |= {name: ready.tapes.senses[:, senses.Tape._fields.index(name)] for name in asked(LEAKS)}
+    columns |= derived(recorded, ready.machine_params.hull, made)
+    return Table(bench.scenario.tick_us * np.arange(len(ready.tapes), dtype=np.int64), columns)
+
+
+def derived(
+    columns: Mapping[str, NDArray[np.float64]], shape: hull.Params, wanted: Collection[str] = DERIVED
+) -> dict[str, NDArray[np.float64]]:
     """Columns that follow from the recorded ones: the vehicle's thrust, drag and yawing moment."""
-    left_n = columns["left_thrust_n"] * (1.0 - shape.deduction_frac)
-    right_n = columns["right_thrust_n"] * (1.0 - shape.deduction_frac)
-    speed = columns["speed_m_s"]
-    return {
-        "thrust_n": left_n + right_n,
-        "drag_n": shape.drag_kg_m * speed * np.abs(speed),
-        "yaw_moment_nm": (left_n - right_n) * shape.arm_m,
-        "lever_understood_frac": columns["lever_permille"] / 1000.0,
+
+    def thrust_n(side: str) -> NDArray[np.float64]:
+        return columns[f"{side}_thrust_n"] * (1.0 - shape.deduction_frac)
+
+    formulas = {
+        "thrust_n": lambda: thrust_n("left") + thrust_n("right"),
+        "drag_n": lambda: shape.drag_kg_m * columns["speed_m_s"] * np.abs(columns["speed_m_s"]),
+        "yaw_moment_nm": lambda: (thrust_n("left") - thrust_n("right")) * shape.arm_m,
+        "lever_understood_frac": lambda: columns["lever_permille"] / 1000.0,
     }
+    return {name: formulas[name]() for name in wanted}
 
 
 def fingerprint(path: Path) -> str:
     """A short hash of a file's bytes."""
-    return sha256(path.read_bytes()).hexdigest()[:12]
+    # A recording may be larger than what should be in memory at once.
+    with path.open("rb") as handle:
+        return file_digest(handle, "sha256").hexdigest()[:12]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +16,9 @@ from numpy.typing import NDArray
 from sim.base.clock import tick_count, to_s, to_us
 from sim.base.streams import stream
 from sim.bench import vehicle as files
-from sim.bench.build import lever_params
-from sim.bench.scenario import FaultStep, Scenario
-from sim.bench.vehicle_senses import Contact, Sensor
+from sim.bench.build import magnets
+from sim.bench.scenario import FaultStep, RiderStep, Scenario
+from sim.bench.vehicle_senses import Contact, CordSense, Sensor, Throttle
 from sim.world import bounce, electrodes, hall, lever, machine, senses
 from sim.world.water import Water, water
 
@@ -48,6 +49,43 @@ class Tapes:
         return len(self.senses)
 
 
+class Script(NamedTuple):
+    """All that enters the tapes: runs with equal ones have the same tapes, bit for bit."""
+
+    seed: int
+    tick_us: int
+    ticks: int
+    rider: tuple[RiderStep, ...]
+    faults: tuple[FaultStep, ...]
+    throttle: Throttle
+    sensor: Sensor
+    deadman: Contact
+    mode_button: Contact
+    kill_cord_sense: CordSense
+    bus_noise_v_rms: float
+    temperature_degc: float
+    conductivity_s_m: float
+
+
+def script_of(scenario: Scenario, vehicle: files.Vehicle, around: Water) -> Script:
+    """What a run's tapes are drawn from."""
+    return Script(
+        seed=scenario.seed,
+        tick_us=scenario.tick_us,
+        ticks=tick_count(scenario.duration_us, scenario.tick_us),
+        rider=scenario.rider,
+        faults=scenario.faults,
+        throttle=vehicle.throttle,
+        sensor=vehicle.sensor,
+        deadman=vehicle.deadman,
+        mode_button=vehicle.mode_button,
+        kill_cord_sense=vehicle.kill_cord_sense,
+        bus_noise_v_rms=float(vehicle.readings.bus_noise_v_rms),
+        temperature_degc=around.temperature_degc,
+        conductivity_s_m=around.conductivity_s_m,
+    )
+
+
 def water_of(scenario: Scenario) -> Water:
     """The water of a scenario.
 
@@ -64,17 +102,20 @@ def water_of(scenario: Scenario) -> Water:
 
 def draw(scenario: Scenario, vehicle: files.Vehicle, around: Water) -> Tapes:
     """All tapes of a run."""
-    tick_us = scenario.tick_us
-    n = tick_count(scenario.duration_us, tick_us)
-    faults = _Faults(scenario.faults, n, tick_us)
+    return drawn(script_of(scenario, vehicle, around))
+
+
+def drawn(script: Script) -> Tapes:
+    """All tapes of a script."""
+    faults = _Faults(script.faults, script.ticks, script.tick_us)
     rider = {
-        "hand_frac": held(scenario, n, "lever_frac", 0.0),
-        "deadman_pressed": held(scenario, n, "deadman", 0.0),
-        "mode_pressed": held(scenario, n, "mode_button", 0.0),
-        "cord_seated": held(scenario, n, "kill_cord", 1.0),
+        "hand_frac": held(script, "lever_frac", 0.0),
+        "deadman_pressed": held(script, "deadman", 0.0),
+        "mode_pressed": held(script, "mode_button", 0.0),
+        "cord_seated": held(script, "kill_cord", 1.0),
     }
-    rider["lever_frac"] = _lever(scenario, vehicle, rider["hand_frac"], faults)
-    sensed = _senses(scenario, vehicle, around, rider, faults)
+    rider["lever_frac"] = _lever(script, rider["hand_frac"], faults)
+    sensed = _senses(script, rider, faults)
     moved = {
         "cord_seated": rider["cord_seated"],
         "switch_welded": faults.mask("switch_welded"),
@@ -93,19 +134,22 @@ def draw(scenario: Scenario, vehicle: files.Vehicle, around: Water) -> Tapes:
 
 def stacked(tape: type[senses.Tape] | type[machine.Tape], columns: Mapping[str, Floats | Mask]) -> Floats:
     """Columns side by side in the order of the tape's fields, shape (n, fields)."""
-    return np.column_stack([columns[name].astype(np.float64) for name in tape._fields])
+    side_by_side = np.empty((len(next(iter(columns.values()))), len(tape._fields)))
+    for index, name in enumerate(tape._fields):
+        side_by_side[:, index] = columns[name]
+    return side_by_side
 
 
-def held(scenario: Scenario, n: int, key: str, before: float) -> Floats:
+def held(script: Script, key: str, before: float) -> Floats:
     """A rider's quantity at each tick: each step's value stays until the next."""
     times = [0]
     values = [before]
-    for step in scenario.rider:
+    for step in script.rider:
         value = getattr(step, key)
         if value is not None:
             times.append(to_us(step.at_s))
             values.append(float(value))
-    ticks = scenario.tick_us * np.arange(n, dtype=np.int64)
+    ticks = script.tick_us * np.arange(script.ticks, dtype=np.int64)
     return np.asarray(values)[np.searchsorted(times, ticks, side="right") - 1]
 
 
@@ -156,12 +200,12 @@ class _Faults:
         return marks
 
 
-def _lever(scenario: Scenario, vehicle: files.Vehicle, hand_frac: Floats, faults: _Faults) -> Floats:
+def _lever(script: Script, hand_frac: Floats, faults: _Faults) -> Floats:
     """Where the lever truly is: it follows the hand, springs back, and may stick."""
 
     def follow(target_frac: Floats) -> Floats:
-        tick_s = to_s(scenario.tick_us)
-        return lever.returned(target_frac, tick_s, 1.0 / vehicle.throttle.push_s, 1.0 / vehicle.throttle.return_s)
+        tick_s = to_s(script.tick_us)
+        return lever.returned(target_frac, tick_s, 1.0 / script.throttle.push_s, 1.0 / script.throttle.return_s)
 
     target_frac = hand_frac.copy()
     for stuck in faults.windows("lever_stuck"):
@@ -171,28 +215,26 @@ def _lever(scenario: Scenario, vehicle: files.Vehicle, hand_frac: Floats, faults
     return follow(target_frac)
 
 
-def _senses(
-    scenario: Scenario, vehicle: files.Vehicle, around: Water, rider: dict[str, Floats], faults: _Faults
-) -> dict[str, Floats | Mask]:
+def _senses(script: Script, rider: dict[str, Floats], faults: _Faults) -> dict[str, Floats | Mask]:
     n = faults.n
-    seed = scenario.seed
-    sensor = vehicle.sensor
-    magnets = lever_params(vehicle, around.temperature_degc)
+    seed = script.seed
+    sensor = script.sensor
+    carriage = magnets(script.throttle, script.temperature_degc)
     # The field is worked out once for each stretch in which the lever stays.
     begins = lever.starts(rider["lever_frac"])
     lengths = np.diff(begins, append=n)
-    field = np.repeat(lever.sensor_field(magnets, rider["lever_frac"][begins]), lengths)
+    field = np.repeat(lever.sensor_field(carriage, rider["lever_frac"][begins]), lengths)
     lost = faults.mask("magnet_lost")
     if lost.any():
-        alone = lever.sensor_field(magnets, rider["lever_frac"][begins], lost_magnet="first")
+        alone = lever.sensor_field(carriage, rider["lever_frac"][begins], lost_magnet="first")
         field = np.where(lost, np.repeat(alone, lengths), field)
     noise_rms = np.hypot(sensor.noise_v_rms, faults.amount("sensor_noise"))
-    noise = noise_rms * stream(seed, "hall noise").standard_normal(n) + _spikes(scenario, sensor, n)
+    noise = noise_rms * stream(seed, "hall noise").standard_normal(n) + _spikes(script)
     broken = np.zeros(n)
     for kind, code in SENSOR_FAULTS.items():
         broken[faults.mask(kind)] = code
     dropped = stream(seed, "hall dropped").random(n) < faults.amount("sensor_dropped")
-    bus_noise = vehicle.readings.bus_noise_v_rms * stream(seed, "bus noise").standard_normal(n)
+    bus_noise = script.bus_noise_v_rms * stream(seed, "bus noise").standard_normal(n)
     flooded = faults.mask("cord_sense_flooded") * FLOODED_SIEMENS
     return {
         "magnets_tesla": field,
@@ -200,42 +242,44 @@ def _senses(
         "hall_drift_v": faults.amount("sensor_drift"),
         "hall_fault": broken,
         "hall_lost": dropped,
-        "deadman_closed": _contact(scenario, vehicle.deadman, rider["deadman_pressed"], "deadman", faults),
-        "deadman_leak_siemens": _leak(scenario, vehicle.deadman, around, "deadman", n),
-        "button_closed": _contact(scenario, vehicle.mode_button, rider["mode_pressed"], "button", faults),
-        "button_leak_siemens": _leak(scenario, vehicle.mode_button, around, "button", n),
-        "cord_leak_siemens": _leak(scenario, vehicle.kill_cord_sense, around, "cord sense", n) + flooded,
+        "deadman_closed": _contact(script, script.deadman, rider["deadman_pressed"], "deadman", faults),
+        "deadman_leak_siemens": _leak(script, script.deadman, "deadman"),
+        "button_closed": _contact(script, script.mode_button, rider["mode_pressed"], "button", faults),
+        "button_leak_siemens": _leak(script, script.mode_button, "button"),
+        "cord_leak_siemens": _leak(script, script.kill_cord_sense, "cord sense") + flooded,
         "bus_noise_v": bus_noise,
     }
 
 
-def _spikes(scenario: Scenario, sensor: Sensor, n: int) -> Floats:
+def _spikes(script: Script) -> Floats:
     """Single-sample spikes of either sign at random moments."""
-    rng = stream(scenario.seed, "hall spikes")
-    struck = rng.random(n) < sensor.spike_rate_hz * to_s(scenario.tick_us)
+    sensor, n = script.sensor, script.ticks
+    rng = stream(script.seed, "hall spikes")
+    struck = rng.random(n) < sensor.spike_rate_hz * to_s(script.tick_us)
     spikes: Floats = np.where(struck, sensor.spike_v * rng.choice([-1.0, 1.0], n), 0.0)
     return spikes
 
 
-def _contact(scenario: Scenario, entry: Contact, pressed: Floats, name: str, faults: _Faults) -> Mask:
+def _contact(script: Script, entry: Contact, pressed: Floats, name: str, faults: _Faults) -> Mask:
     """Whether the metal touches at each tick: bounce on every edge, then what is broken."""
-    rng = stream(scenario.seed, f"{name} bounce")
+    rng = stream(script.seed, f"{name} bounce")
     changes = np.flatnonzero(np.diff(pressed, prepend=pressed[:1] if len(pressed) else 0.0))
     closed: Mask = pressed > 0.5
     if entry.bounce_us_mean > 0.0 and changes.size:
         spread = bounce.Bounce(mean_us=entry.bounce_us_mean, max_us=entry.bounce_us_max)
         times, levels = bounce.bounce_edges(rng, faults.ticks_us[changes], pressed[changes] > 0.5, spread)
-        closed = bounce.sampled(times, levels, scenario.tick_us, faults.n, bool(pressed[0] > 0.5))
+        closed = bounce.sampled(times, levels, script.tick_us, faults.n, bool(pressed[0] > 0.5))
     flicker = np.cumsum(
-        stream(scenario.seed, f"{name} intermittent").random(faults.n) < FLICKER_HZ * to_s(scenario.tick_us)
+        stream(script.seed, f"{name} intermittent").random(faults.n) < FLICKER_HZ * to_s(script.tick_us)
     )
     closed = np.where(faults.mask(f"{name}_intermittent") & (flicker % 2 == 1), False, closed)
     closed = np.where(faults.mask(f"{name}_open"), False, closed)
     return np.where(faults.mask(f"{name}_welded"), True, closed)
 
 
-def _leak(scenario: Scenario, entry: Contact, around: Water, name: str, n: int) -> Floats:
+def _leak(script: Script, entry: Contact, name: str) -> Floats:
     """Conductance of the water across a contact at each tick."""
-    full_s = electrodes.leak_conductance_siemens(around.conductivity_s_m, entry.electrode_radius_m)
+    full_s = electrodes.leak_conductance_siemens(script.conductivity_s_m, entry.electrode_radius_m)
     film = electrodes.Wetting(**{key: float(value) for key, value in entry.film.model_dump().items()})
-    return electrodes.leak_tape(stream(scenario.seed, f"{name} film"), n, to_s(scenario.tick_us), full_s, film)
+    rng = stream(script.seed, f"{name} film")
+    return electrodes.leak_tape(rng, script.ticks, to_s(script.tick_us), full_s, film)

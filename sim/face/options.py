@@ -108,7 +108,7 @@ def pairs(given: Sequence[tuple[str, str]]) -> dict[str, str]:
         A signal that is given twice.
     """
     faults = [
-        Fault("drydive replay", "--map", "each signal once", shown(f"{signal}={column} after {signal}={before}"))
+        Fault("", "map", "each signal once", shown(f"{signal}={column} after {signal}={before}"))
         for index, (signal, column) in enumerate(given)
         for other, before in given[:index]
         if other == signal

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from sim.face.junit import story
 from sim.face.text import STYLES
+from sim.jobs.branches import shares
 from sim.jobs.check import SUFFIX, Outcome, merged
 from sim.verdict.words import quantity
 
@@ -80,3 +81,18 @@ def coverage(console: Console, outcomes: Sequence[Outcome]) -> None:
             console.print(
                 Text(f"    {seen.mode_words.get(before, before)} -> {seen.mode_words.get(after, after)}", "dim")
             )
+    traces = [outcome.arcs for outcome in outcomes if outcome.arcs is not None]
+    if not traces:
+        console.print(Text("  lines and branches were not measured: the package coverage is not installed"))
+        return
+    for share in shares(traces):
+        lines = f"{share.lines} of {share.of_lines} lines"
+        console.print(Text(f"  {shown_path(share.path)}: {lines}, {share.branches} of {share.of_branches} branches"))
+        for what, numbers in (("lines", share.missing_lines), ("ways out of lines", share.missing_branches)):
+            if numbers:
+                console.print(Text(f"    never: {what} {', '.join(map(str, numbers))}"))
+
+
+def shown_path(path: str) -> str:
+    """A path as it is named from here, where it lies below."""
+    return str(Path(path).relative_to(Path.cwd())) if Path(path).is_relative_to(Path.cwd()) else path

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
+from sim.base.caution import CAUTION as CAUTION
 from sim.bench.engine import Engine
 from sim.bench.events import Event
 from sim.jobs.case import Judged
@@ -18,10 +19,6 @@ from sim.verdict.requirement import Verdict
 from sim.verdict.words import quantity
 
 STYLES = {"pass": "bold green", "fail": "bold red", "undecided": "bold yellow"}
-CAUTION = (
-    "Simulation replaces no hardware interlock: keep guarded propellers, a tether, a second person and care with "
-    "lithium packs; local codes and licensed practice come first."
-)
 
 
 def head(console: Console, verdict: str, title: str, says: str = "") -> None:

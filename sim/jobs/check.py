@@ -7,7 +7,8 @@ import os
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -16,8 +17,9 @@ import numpy as np
 from sim.base.errors import Fault, InputError
 from sim.base.files import read_text
 from sim.bench.control import Controller
-from sim.bench.engine import AUTO, decided
+from sim.bench.engine import AUTO, INTERPRETED, MIXED, decided
 from sim.bench.loop import NO_MODE, ControllerError
+from sim.jobs.branches import Arcs, traced
 from sim.jobs.case import judge_case, load_case, on_engine
 from sim.jobs.result import judged_json
 from sim.record.table import Table
@@ -47,6 +49,7 @@ class Outcome:
     result : as every command's JSON; `None` where the scenario could not be run.
     faults : what is wrong with its input, a line each.
     crash : what went wrong while it ran, with the place; empty where nothing did.
+    arcs : what was executed of the controller, where that was asked for.
     """
 
     path: str
@@ -54,6 +57,7 @@ class Outcome:
     visited: Visited | None
     faults: tuple[str, ...] = ()
     crash: str = ""
+    arcs: Arcs | None = None
 
     @property
     def verdict(self) -> str:
@@ -91,6 +95,7 @@ def check(
     executor: Executor | None = None,
     progress: Callable[[int], None] | None = None,
     engine: str = AUTO,
+    branches: bool = False,
 ) -> list[Outcome]:
     """Run and judge scenarios on all cores; one that crashes is its own failure and the rest go on.
 
@@ -99,6 +104,7 @@ def check(
     executor : any ``concurrent.futures`` executor; a process for each core without one.
     progress : called with the number done.
     engine : one of ``bench.engine.CHOICES``.
+    branches : measure what is executed of the controllers, which are then interpreted.
 
     Returns
     -------
@@ -107,16 +113,20 @@ def check(
     workers = min(os.cpu_count() or 1, max(len(paths), 1))
     # Decided before the workers start, which then find the compiled loop at hand.
     engine = decided(engine, len(paths) * USUAL_TICKS // workers)
+    work = partial(run_one, engine=engine, branches=branches)
     if executor is not None:
-        return list(_gathered(paths, executor, progress, engine))
+        return list(_gathered(paths, executor, progress, work))
     with ProcessPoolExecutor(workers) as own:
-        return list(_gathered(paths, own, progress, engine))
+        return list(_gathered(paths, own, progress, work))
 
 
 def _gathered(
-    paths: Sequence[Path], executor: Executor, progress: Callable[[int], None] | None, engine: str
+    paths: Sequence[Path],
+    executor: Executor,
+    progress: Callable[[int], None] | None,
+    work: Callable[[str], Outcome],
 ) -> Iterator[Outcome]:
-    futures = {executor.submit(run_one, str(path), engine): str(path) for path in paths}
+    futures = {executor.submit(work, str(path)): str(path) for path in paths}
     done: dict[str, Outcome] = {}
     for future in as_completed(futures):
         path = futures[future]
@@ -128,8 +138,12 @@ def _gathered(
     return (done[str(path)] for path in paths)
 
 
-def run_one(path: str, engine: str = AUTO) -> Outcome:
+def run_one(path: str, engine: str = AUTO, branches: bool = False) -> Outcome:
     """One scenario to its outcome; whatever goes wrong becomes part of it."""
+    if branches:
+        # Machine code leaves no trace of its source: at most the world around the controller is compiled.
+        outcome, arcs = traced(partial(run_one, path, INTERPRETED if engine == INTERPRETED else MIXED))
+        return replace(outcome, arcs=arcs)
     try:
         judged = judge_case(on_engine(load_case(Path(path)), engine))
         return Outcome(path, judged_json(judged), visited(judged.run.bench.controller, judged.run.table))

@@ -16,9 +16,7 @@ from sim.base.document import Entry, composed, placed
 from sim.base.document import checked as checked_model
 from sim.base.errors import Fault, InputError, did_you_mean
 from sim.verdict.entry import RequirementEntry
-from sim.verdict.latency import Latency
-from sim.verdict.requirement import Claim, Requirement
-from sim.verdict.tree import Condition, Formula, Term, names_in
+from sim.verdict.requirement import Claim, Requirement, names_of
 from sim.verdict.units import symbol_of, unit_of
 from sim.verdict.words import number, quantity
 
@@ -234,7 +232,7 @@ def _item(
     found += faults
     if faults:
         return
-    names = _names(claim)
+    names = names_of(claim)
     limits = {name: file.limits[name].default for name in names if name in file.limits}
     found += _unknown_placeholders(plain.says, limits, "a limit of the claim", f"{place}.says")
     yield Item(
@@ -246,18 +244,6 @@ def _item(
         limits=limits,
         needs=tuple(name for name in names if name not in file.limits),
     )
-
-
-def _names(claim: Claim) -> tuple[str, ...]:
-    """Every signal and limit that a claim names, in the order written, each once."""
-    roots: list[Term | Condition] = []
-    if isinstance(claim, Formula):
-        roots += [claim.root]
-    elif isinstance(claim, Latency):
-        roots += [part.root for part in (claim.after, claim.expect, claim.within, claim.hold) if part]
-    else:
-        roots += [*claim.measure.args, *(bound.root for bound in (claim.at_least, claim.at_most) if bound)]
-    return tuple(dict.fromkeys(name.name for root in roots for name in names_in(root)))
 
 
 def _loose_ends(file: CatalogueFile, items: Sequence[Item]) -> Iterator[Fault]:

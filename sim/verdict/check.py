@@ -25,6 +25,7 @@ from sim.verdict.tree import (
     Window,
     is_term,
     names_in,
+    nodes_in,
     parts,
     walk,
 )
@@ -156,15 +157,14 @@ def is_bare(atom: Compare) -> bool:
 def state_faults(run: Evaluation, root: Term | Condition, place: Place) -> list[Fault]:
     """Values compared by == or != that are not whole numbers in this recording, so that a tie would be chance."""
     faults = []
-    for node in walk(root):
+    for node in nodes_in(root):
         if not isinstance(node, Compare) or node.op not in ("==", "!="):
             continue
         for side in (node.left, node.right):
-            values = run.term(side)
-            broken = values[(values != np.rint(values)) & ~np.isnan(values)]
-            if len(broken):
+            broken = run.no_state(side)
+            if broken is not None:
                 expected = f"whole numbers around {node.op} (or abs(a - b) <= tolerance)"
-                faults.append(place.fault(side.source.offset, expected, f"{side.source.text} = {broken[0]:g}"))
+                faults.append(place.fault(side.source.offset, expected, f"{side.source.text} = {broken:g}"))
     return faults
 
 
@@ -190,4 +190,4 @@ def _unspread(node: Term | Condition) -> Iterator[Compare]:
 
 def implications(root: Condition) -> tuple[Implies, ...]:
     """Every implication in a formula."""
-    return tuple(node for node in walk(root) if isinstance(node, Implies))
+    return tuple(node for node in nodes_in(root) if isinstance(node, Implies))

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 import numpy as np
 
 from sim.base.errors import Fault
-from sim.record.table import Table
 from sim.verdict.blame import Blame, gap, limiting
 from sim.verdict.check import faults_in, implications, require, scope_faults, state_faults, unit_of_atom
 from sim.verdict.finding import Finding
@@ -26,7 +25,7 @@ def formula_faults(formula: Formula, signals: tuple[str, ...], limits: Mapping[s
     ]
 
 
-def judge_formula(formula: Formula, table: Table, limits: Mapping[str, float]) -> Finding:
+def judge_formula(formula: Formula, run: Evaluation) -> Finding:
     """Judge a checked formula at the first sample of a recording.
 
     Returns
@@ -35,7 +34,6 @@ def judge_formula(formula: Formula, table: Table, limits: Mapping[str, float]) -
         `pass` only where the margin is surely positive and the occasion of
         every implication arose: what was never tried is no evidence.
     """
-    run = Evaluation(table, limits)
     require(state_faults(run, formula.root, formula.place))
     lower, upper = (float(bound[0]) for bound in run.bounds(formula.root))
     tried = _tried(run, formula.root)

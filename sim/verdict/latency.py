@@ -17,7 +17,6 @@ import numpy as np
 import numpy.typing as npt
 
 from sim.base.errors import Fault
-from sim.record.table import Table
 from sim.verdict.blame import gap
 from sim.verdict.check import duration_faults, faults_in, require, state_faults
 from sim.verdict.finding import Finding, Outcome
@@ -77,13 +76,12 @@ def answers(run: Evaluation, after: Condition, expect: Condition) -> Answers:
     )
 
 
-def judge_latency(latency: Latency, table: Table, limits: Mapping[str, float]) -> Finding:
+def judge_latency(latency: Latency, run: Evaluation) -> Finding:
     """Judge a checked latency; the margin is the time to spare at the slowest answer.
 
     The outcome is that of `implies(rising(after), within(T_s, held(H_s, expect)))`
     at every sample.
     """
-    run = Evaluation(table, limits)
     for part in (latency.after, latency.expect):
         require(state_faults(run, part.root, part.place))
     held = _held(latency)

@@ -87,7 +87,11 @@ def parse_measure(text: str, place: Place = NOWHERE) -> Measure:
 
 def take(measure: Measure, table: Table, limits: Mapping[str, float]) -> Figure:
     """Take a checked measure of a recording."""
-    run = Evaluation(table, limits)
+    return taken(measure, Evaluation(table, limits))
+
+
+def taken(measure: Measure, run: Evaluation) -> Figure:
+    """Take a checked measure of a recording that is being evaluated."""
     require([fault for arg in measure.args for fault in state_faults(run, arg, measure.place)])
     unit = symbol_of(measure.unit())
     with np.errstate(all="ignore"):

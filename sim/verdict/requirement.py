@@ -6,18 +6,19 @@ latency, or a measure within bounds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
 from sim.base.errors import Fault
 from sim.record.table import Table
-from sim.verdict.check import constant_faults, constant_value, require, unit_of_term
+from sim.verdict.check import constant_faults, constant_value, require, unit_of_atom, unit_of_term
 from sim.verdict.finding import Finding, Outcome
 from sim.verdict.holds import formula_faults, judge_formula
 from sim.verdict.latency import Latency, judge_latency
-from sim.verdict.measures import Measure, take
-from sim.verdict.tree import Constant, Formula
+from sim.verdict.measures import Measure, taken
+from sim.verdict.robustness import Evaluation
+from sim.verdict.tree import Compare, Condition, Constant, Formula, Name, State, Term, parts, walk
 from sim.verdict.units import alike, symbol_of
 from sim.verdict.words import quantity
 
@@ -80,6 +81,43 @@ def faults_of(requirement: Requirement, signals: tuple[str, ...], limits: Mappin
     return claim.faults(signals, limits)
 
 
+def nodes_of(claim: Claim) -> Iterator[Term | Condition]:
+    """Every node of a claim's formulas, in the order written."""
+    roots: list[Term | Condition] = []
+    if isinstance(claim, Formula):
+        roots += [claim.root]
+    elif isinstance(claim, Latency):
+        roots += [part.root for part in (claim.after, claim.expect, claim.within, claim.hold) if part]
+    else:
+        roots += [*claim.measure.args, *(bound.root for bound in (claim.at_least, claim.at_most) if bound)]
+    for root in roots:
+        yield from walk(root)
+
+
+def names_of(claim: Claim) -> tuple[str, ...]:
+    """Every signal and limit that a claim names, in the order written, each once."""
+    return tuple(dict.fromkeys(node.name for node in nodes_of(claim) if isinstance(node, Name)))
+
+
+def margin_units(claim: Claim) -> frozenset[str]:
+    """Every unit that the margin of a claim may come in; none where only states decide, which have no distance."""
+    if isinstance(claim, Latency):
+        return frozenset({"s"})
+    if isinstance(claim, Bounded):
+        return frozenset({symbol_of(claim.measure.unit())})
+    return frozenset(symbol_of(unit_of_atom(atom)) for atom in _distances(claim.root))
+
+
+def _distances(node: Term | Condition) -> Iterator[Compare]:
+    """The comparisons under a condition whose margin is a distance."""
+    if isinstance(node, Compare):
+        if node.op not in ("==", "!="):
+            yield node
+    elif not isinstance(node, State):
+        for part in parts(node):
+            yield from _distances(part)
+
+
 def judge(requirement: Requirement, table: Table, limits: Mapping[str, float] | None = None) -> Verdict:
     """Judge one recording.
 
@@ -103,19 +141,30 @@ def judge(requirement: Requirement, table: Table, limits: Mapping[str, float] | 
     """
     limits = limits or {}
     require(faults_of(requirement, table.names, limits))
+    return judged(requirement, Evaluation(table, limits))
+
+
+def judged(requirement: Requirement, run: Evaluation) -> Verdict:
+    """Judge a requirement that was checked before, on a recording that others may be judged on too.
+
+    Raises
+    ------
+    InputError
+        States that are not whole numbers.
+    """
     claim = requirement.claim
     if isinstance(claim, Formula):
-        finding = judge_formula(claim, table, limits)
+        finding = judge_formula(claim, run)
     elif isinstance(claim, Latency):
-        finding = judge_latency(claim, table, limits)
+        finding = judge_latency(claim, run)
     else:
-        finding = _judge_measure(claim, table, limits)
+        finding = _judge_measure(claim, run)
     return Verdict(requirement.id, *finding)
 
 
-def _judge_measure(claim: Bounded, table: Table, limits: Mapping[str, float]) -> Finding:
+def _judge_measure(claim: Bounded, run: Evaluation) -> Finding:
     """The margin is the distance to the nearer bound; standing on a bound is inside."""
-    figure = take(claim.measure, table, limits)
+    figure, limits = taken(claim.measure, run), run.limits
     if figure.value is None:
         return Finding("undecided", None, figure.unit, figure.at_s, figure.why)
     margins = []

@@ -34,6 +34,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from enum import Enum
+from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -109,6 +110,7 @@ class Evaluation:
         self.step_us = int(steps[0]) if len(steps) else 0
         self._terms: dict[Term, Array] = {}
         self._bounds: dict[Condition, Bounds] = {}
+        self._broken: dict[Term, float | None] = {}
 
     def time_s(self, index: int) -> float:
         """The time of a sample."""
@@ -141,12 +143,27 @@ class Evaluation:
             self._bounds[node] = self._margin(node)
         return self._bounds[node]
 
+    def no_state(self, node: Term) -> float | None:
+        """The first value of a term that is no whole number; `None` where all that are known are."""
+        if node not in self._broken:
+            values = self.term(node)
+            # What is not known is unlike itself, rounded or not.
+            broken = np.flatnonzero((values != np.rint(values)) & (values == values))
+            self._broken[node] = float(values[broken[0]]) if len(broken) else None
+        return self._broken[node]
+
+    def keep(self, nodes: frozenset[Term | Condition]) -> None:
+        """Forget what was evaluated, except for these nodes."""
+        self._terms = {node: values for node, values in self._terms.items() if node in nodes}
+        self._bounds = {node: bounds for node, bounds in self._bounds.items() if node in nodes}
+
     def _value(self, node: Term) -> Array:
         match node:
             case Number(value=value):
-                return np.full(self.count, value)
+                return np.broadcast_to(value, self.count)
             case Name(name=name):
-                return np.full(self.count, float(self.limits[name])) if name in self.limits else self.table[name]
+                known = name in self.limits
+                return np.broadcast_to(float(self.limits[name]), self.count) if known else self.table[name]
             case Operation(op="rate", args=(arg,)):
                 values = self.term(arg)
                 # One sample alone has no tick; its rate is zero like that of every first sample.
@@ -186,7 +203,8 @@ class Evaluation:
         if node.op in ("==", "!="):
             margin = np.where((left == right) == (node.op == "=="), np.inf, -np.inf)
         else:
-            margin = np.where(distance == 0, TIE if node.op in ("<=", ">=") else -TIE, distance)
+            margin = distance
+            margin[distance == 0] = TIE if node.op in ("<=", ">=") else -TIE
         if not missing.any():
             return Bounds(margin, margin)
         return Bounds(np.where(missing, -np.inf, margin), np.where(missing, np.inf, margin))
@@ -226,13 +244,12 @@ def _delayed(values: Array) -> Array:
 
 
 def _least(*args: Array) -> Array:
-    least: Array = np.minimum.reduce(args)
-    return least
+    # One after the other: reduced together they would be copied into one array first.
+    return reduce(np.minimum, args)
 
 
 def _greatest(*args: Array) -> Array:
-    greatest: Array = np.maximum.reduce(args)
-    return greatest
+    return reduce(np.maximum, args)
 
 
 _OPERATIONS: dict[str, Callable[..., Array]] = {

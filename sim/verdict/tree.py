@@ -12,7 +12,7 @@ of a formula are evaluated once.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import Enum
 from typing import TypeAlias, TypeGuard
 
@@ -27,8 +27,31 @@ class Source:
     offset: int
 
 
+class _Keeping:
+    """Keeps its hash, and the nodes under it, once they are worked out: trees are looked up again and again.
+
+    They are in no field of the dataclass, so that they never travel to a process in which text hashes otherwise.
+    """
+
+    __slots__ = ("_hash", "_nodes")
+    _hash: int
+    _nodes: tuple[Term | Condition, ...]
+
+    def __init_subclass__(cls) -> None:
+        # Where a class has a hash of its own, its dataclass makes none.
+        cls.__hash__ = _Keeping.__hash__  # type: ignore[method-assign]
+
+    def __hash__(self) -> int:
+        try:
+            return self._hash
+        except AttributeError:
+            compared = (getattr(self, part.name) for part in fields(self) if part.compare)  # type: ignore[arg-type]
+            object.__setattr__(self, "_hash", hash((type(self), *compared)))
+            return self._hash
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Node:
+class Node(_Keeping):
     """Any part of a formula."""
 
     source: Source = field(compare=False)
@@ -167,6 +190,8 @@ class Constant:
 def parts(node: Term | Condition) -> tuple[Term | Condition, ...]:
     """The nodes directly under a node, durations included."""
     match node:
+        case Number() | Name():
+            return ()
         case Operation(args=args) | And(args=args) | Or(args=args):
             return args
         case Compare(left=left, right=right) | Implies(left=left, right=right):
@@ -177,15 +202,24 @@ def parts(node: Term | Condition) -> tuple[Term | Condition, ...]:
             return (arg,) if length is None else (length, arg)
         case Until(left=left, right=right, length=length):
             return (left, right) if length is None else (left, right, length)
-        case Number() | Name():
-            return ()
 
 
 def walk(node: Term | Condition) -> Iterator[Term | Condition]:
     """A node and everything under it, in the order written."""
-    yield node
-    for part in parts(node):
-        yield from walk(part)
+    waiting = [node]
+    while waiting:
+        node = waiting.pop()
+        yield node
+        waiting += reversed(parts(node))
+
+
+def nodes_in(root: Term | Condition) -> tuple[Term | Condition, ...]:
+    """What `walk` gives, kept with the root for the next time."""
+    try:
+        return root._nodes
+    except AttributeError:
+        object.__setattr__(root, "_nodes", tuple(walk(root)))
+        return root._nodes
 
 
 def names_in(node: Term | Condition) -> tuple[Name, ...]:

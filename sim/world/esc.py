@@ -62,6 +62,9 @@ def throttle_of(params: Params, pulse_us: float) -> float:
 
 def slewed(params: Params, duty_frac: float, target_frac: float) -> float:
     """Duty one tick nearer to its target, within the ESC's own rates."""
+    if target_frac == duty_frac:
+        # Where it nearly always is.
+        return target_frac
     rise = params.rise_frac_s * params.dt_s
     fall = params.fall_frac_s * params.dt_s
     return min(max(target_frac, duty_frac - fall), duty_frac + rise)
@@ -129,5 +132,5 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
 
     if mode != READY and not (mode == SIGNAL_LOST and holding):
         target = 0.0
-    duty = slewed(params, duty, target) if mode in (READY, SIGNAL_LOST) else 0.0
+    duty = 0.0 if mode != READY and mode != SIGNAL_LOST else slewed(params, duty, target)
     return State(mode, armed_s, silent_s, low_s, target, duty)

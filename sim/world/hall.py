@@ -69,15 +69,16 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, float]:
     headroom are common practice, no source. Differs from a real part in:
     no temperature coefficient of its own, no ratiometry error, no hysteresis.
     """
-    supply_ratio = inputs.supply_v / params.supply_v_nominal
-    ideal_v = 0.5 * inputs.supply_v + params.sensitivity_v_tesla * supply_ratio * inputs.field_tesla
-    signal_v = state.signal_v + params.settled_frac * (ideal_v - state.signal_v)
-    shifted_v = signal_v + inputs.noise_v + inputs.drift_v + params.ground_ohm * inputs.bus_a
+    sensitivity_v_tesla, supply_v_nominal, settled_frac, headroom_v, ground_ohm = params
+    field_tesla, supply_v, noise_v, drift_v, bus_a, fault = inputs
+    (before_v,) = state
+    supply_ratio = supply_v / supply_v_nominal
+    ideal_v = 0.5 * supply_v + sensitivity_v_tesla * supply_ratio * field_tesla
+    signal_v = before_v + settled_frac * (ideal_v - before_v)
+    shifted_v = signal_v + noise_v + drift_v + ground_ohm * bus_a
     # On a dying supply the two limits meet at half of it.
-    low_v = min(params.headroom_v, 0.5 * inputs.supply_v)
-    out_v = min(max(shifted_v, low_v), inputs.supply_v - low_v)
-    if inputs.fault == OPEN or inputs.fault == SHORT_LOW:
-        out_v = 0.0
-    elif inputs.fault == SHORT_HIGH:
-        out_v = inputs.supply_v
-    return State(signal_v=signal_v), out_v
+    low_v = min(headroom_v, 0.5 * supply_v)
+    out_v = min(max(shifted_v, low_v), supply_v - low_v)
+    if fault != SOUND:
+        out_v = supply_v if fault == SHORT_HIGH else 0.0
+    return State(signal_v), out_v

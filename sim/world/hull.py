@@ -45,10 +45,11 @@ def step(params: Params, state: State, thrust_n: float) -> State:
     midpoint rule (see ``motor``). One degree of freedom: the yawing moment of
     unequal thrusts is reported, not followed.
     """
-    speed = state.speed_m_s
+    before, distance_m = state
+    speed, dt_s = before, params.dt_s
     if params.held == 0:
         drag = params.drag_kg_m * abs(speed)
         pulled_n = thrust_n * (1.0 - params.deduction_frac) - drag * speed
-        rate = params.dt_s / params.mass_kg
+        rate = dt_s / params.mass_kg
         speed = speed + rate * pulled_n / (1.0 + rate * drag)
-    return State(speed, state.distance_m + 0.5 * (state.speed_m_s + speed) * params.dt_s)
+    return State(speed, distance_m + 0.5 * (before + speed) * dt_s)

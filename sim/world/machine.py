@@ -105,16 +105,18 @@ def initial(params: Params, soc_frac: float, pack_degc: float) -> State:
 
 def frame_ends(params: Params, t_us: int, offset_us: int) -> int:
     """1 on the tick in which a pulse frame ends."""
-    return 1 if (t_us + params.esc.frame_us - offset_us) % params.esc.frame_us < params.tick_us else 0
+    frame_us = params.esc.frame_us
+    return 1 if (t_us + frame_us - offset_us) % frame_us < params.tick_us else 0
 
 
 def heats(
     params: Params, ran: drivetrain.Outputs, left_ohm: float, right_ohm: float, pack_w: float, switch_w: float
 ) -> warmth.Inputs:
     """Mean heat of the tick, lump by lump; ESC and winding share theirs by resistance."""
-    on_ohm, idle_w = params.esc.on_ohm, params.esc.idle_w
-    left_w = ran.left_copper_j / params.dt_s
-    right_w = ran.right_copper_j / params.dt_s
+    speed_control, dt_s = params.esc, params.dt_s
+    on_ohm, idle_w = speed_control.on_ohm, speed_control.idle_w
+    left_w = ran.left_copper_j / dt_s
+    right_w = ran.right_copper_j / dt_s
     left_esc_w = left_w * on_ohm / left_ohm
     right_esc_w = right_w * on_ohm / right_ohm
     return warmth.Inputs(
@@ -126,10 +128,11 @@ def spent(energy: Energy, ran: drivetrain.Outputs, emf_v: float, polarised_v: fl
     """The energy balance with this tick added."""
     source_j, heat_j, shaft_j = energy
     # What the RC pairs take is lost before the electromotive force that the bus sees.
-    polarised_j = polarised_v * ran.charge_c
+    charge_c = ran.charge_c
+    polarised_j = polarised_v * charge_c
     lost_j = ran.series_j + ran.left_copper_j + ran.right_copper_j + ran.friction_j
     return Energy(
-        source_j + emf_v * ran.charge_c + polarised_j,
+        source_j + emf_v * charge_c + polarised_j,
         heat_j + lost_j + constant_j + polarised_j,
         shaft_j + ran.shaft_j,
     )
@@ -162,61 +165,68 @@ def step(
     capacitors and the turning motors do not feed it.
     """
     cells, guard, cord, logic, left_esc, right_esc, rotors, surge, warm, energy, bus_v, logic_w = state
+    speed_control, drive, pack_params, dt_s = params.esc, params.drivetrain, params.pack, params.dt_s
+    (
+        cord_seated, switch_welded, extra_ohm, left_wire, right_wire, left_alive, right_alive,
+        left_fouling, right_fouling, chip_reset, release,
+    ) = tape  # fmt: skip
 
     # Signals: the kill cord's magnet, and a pulse for each ESC whose frame ends now.
-    cord, pulled = killcord.step(params.killcord, cord, killcord.Inputs(tape.cord_seated, tape.switch_welded))
+    cord, (switch_closed, sense_seated) = killcord.step(
+        params.killcord, cord, killcord.Inputs(cord_seated, switch_welded)
+    )
     left_frame = frame_ends(params, t_us, 0)
     right_frame = frame_ends(params, t_us, params.right_frame_offset_us)
-    left_esc = esc.step(params.esc, left_esc, esc.Inputs(left_pulse_us * tape.left_wire, left_frame, bus_v))
-    right_esc = esc.step(params.esc, right_esc, esc.Inputs(right_pulse_us * tape.right_wire, right_frame, bus_v))
+    left_esc = esc.step(speed_control, left_esc, esc.Inputs(left_pulse_us * left_wire, left_frame, bus_v))
+    right_esc = esc.step(speed_control, right_esc, esc.Inputs(right_pulse_us * right_wire, right_frame, bus_v))
 
     # Power: what the circuit holds over this tick, then bus and rotors through it.
     powered = 1 if guard.tripped == protection.CLOSED else 0
-    drive_on = powered * pulled.switch_closed
-    factor = pack.aged_factor(params.pack, warm.pack_degc)
-    behind = pack.source(params.pack, cells, factor)
+    drive_on = powered * switch_closed
+    on_ohm, limit_a = speed_control.on_ohm, speed_control.current_a_max
+    factor = pack.aged_factor(pack_params, warm.pack_degc)
+    emf_v, pack_ohm, weak_emf_v, weak_ohm = pack.source(pack_params, cells, factor)
     switch_ohm = switch.resistance_ohm(params.switch, warm.switch_degc)
-    left_ohm = motor.winding_ohm(params.drivetrain.motor, warm.left_motor_degc) + params.esc.on_ohm
-    right_ohm = motor.winding_ohm(params.drivetrain.motor, warm.right_motor_degc) + params.esc.on_ohm
+    left_ohm = motor.winding_ohm(drive.motor, warm.left_motor_degc) + on_ohm
+    right_ohm = motor.winding_ohm(drive.motor, warm.right_motor_degc) + on_ohm
     # The ESCs' own draw rides on the logic's: both are constant powers.
-    constant_w = (logic_w + 2.0 * params.esc.idle_w * drive_on) * powered
+    constant_w = (logic_w + 2.0 * speed_control.idle_w * drive_on) * powered
     rotors, ran = drivetrain.step(
-        params.drivetrain,
+        drive,
         rotors,
         drivetrain.Inputs(
             powered,
-            behind.emf_v,
-            behind.ohm + params.leads_ohm + tape.extra_ohm + switch_ohm,
+            emf_v,
+            pack_ohm + params.leads_ohm + extra_ohm + switch_ohm,
             constant_w,
-            bus.Load(left_esc.duty_frac * tape.left_alive * drive_on, left_ohm, params.esc.current_a_max),
-            bus.Load(right_esc.duty_frac * tape.right_alive * drive_on, right_ohm, params.esc.current_a_max),
-            tape.left_fouling,
-            tape.right_fouling,
+            bus.Load(left_esc.duty_frac * left_alive * drive_on, left_ohm, limit_a),
+            bus.Load(right_esc.duty_frac * right_alive * drive_on, right_ohm, limit_a),
+            left_fouling,
+            right_fouling,
             hull.inflow_m_s(params.hull, surge),
         ),
     )
 
     # Everything slower follows with the tick's last operating point or its mean.
-    mean_a = ran.charge_c / params.dt_s
+    bus_a, left_n, right_n = ran.node_a, ran.left_thrust_n, ran.right_thrust_n
+    mean_a = ran.charge_c / dt_s
     polarised_v = cells.v1_v + cells.v2_v
-    pack_v = (behind.emf_v - ran.node_a * behind.ohm) * powered
-    cell_v_min = behind.weak_emf_v - ran.node_a * behind.weak_ohm
+    pack_v = (emf_v - bus_a * pack_ohm) * powered
+    cell_v_min = weak_emf_v - bus_a * weak_ohm
     bus_v = ran.node_v * drive_on
     feed_v = bus_v if params.logic_behind_switch == 1 else pack_v
-    logic, fed = supply.step(params.supply, logic, supply.Inputs(feed_v, tape.chip_reset))
-    guard = protection.step(
-        params.protection, guard, protection.Inputs(cell_v_min, ran.node_a, warm.pack_degc, tape.release)
-    )
-    pack_w = (behind.ohm * mean_a + polarised_v) * mean_a
+    logic, (rail_v, logic_w) = supply.step(params.supply, logic, supply.Inputs(feed_v, chip_reset))
+    guard = protection.step(params.protection, guard, protection.Inputs(cell_v_min, bus_a, warm.pack_degc, release))
+    pack_w = (pack_ohm * mean_a + polarised_v) * mean_a
     warm = warmth.step(
         params.warmth, warm, heats(params, ran, left_ohm, right_ohm, pack_w, mean_a * mean_a * switch_ohm)
     )
-    energy = spent(energy, ran, behind.emf_v, polarised_v, constant_w * params.dt_s)
-    cells = pack.step(params.pack, cells, mean_a, factor, params.dt_s)
-    surge = hull.step(params.hull, surge, ran.left_thrust_n + ran.right_thrust_n)
+    energy = spent(energy, ran, emf_v, polarised_v, constant_w * dt_s)
+    cells = pack.step(pack_params, cells, mean_a, factor, dt_s)
+    surge = hull.step(params.hull, surge, left_n + right_n)
     return State(
-        cells, guard, cord, logic, left_esc, right_esc, rotors, surge, warm, energy, bus_v, fed.load_w
+        cells, guard, cord, logic, left_esc, right_esc, rotors, surge, warm, energy, bus_v, logic_w
     ), Outputs(
-        bus_v, ran.node_a, pack_v, cell_v_min, fed.rail_v, pulled.sense_seated, pulled.switch_closed,
-        ran.left_motor_a, ran.right_motor_a, ran.left_thrust_n, ran.right_thrust_n, ran.collapsed,
+        bus_v, bus_a, pack_v, cell_v_min, rail_v, sense_seated, switch_closed,
+        ran.left_motor_a, ran.right_motor_a, left_n, right_n, ran.collapsed,
     )  # fmt: skip

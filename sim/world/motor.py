@@ -4,6 +4,7 @@ import math
 from typing import NamedTuple
 
 COPPER_FRAC_K = 0.00393  # rise of copper's resistance per kelvin at 20 degC
+AT_25 = 1.0 + COPPER_FRAC_K * 5.0  # over that at 20 degC
 
 
 class Params(NamedTuple):
@@ -31,8 +32,7 @@ def winding_ohm(params: Params, winding_degc: float) -> float:
     Source: linear rise of copper, 0.00393 per kelvin referred to 20 degC
     (handbook value), written here for a resistance given at 25 degC.
     """
-    at_25 = 1.0 + COPPER_FRAC_K * 5.0
-    return params.winding_ohm * (1.0 + COPPER_FRAC_K * (winding_degc - 20.0)) / at_25
+    return params.winding_ohm * (1.0 + COPPER_FRAC_K * (winding_degc - 20.0)) / AT_25
 
 
 def torque_nm(params: Params, amperes: float, rad_s: float) -> float:

@@ -48,9 +48,16 @@ class Source(NamedTuple):
 def interpolated(table: tuple[float, ...], frac: float) -> float:
     """Linear interpolation in a table at evenly spaced 0 to 1; held at its ends."""
     last = len(table) - 1
-    place = min(max(frac, 0.0), 1.0) * last
-    index = min(int(place), last - 1)
-    return table[index] + (table[index + 1] - table[index]) * (place - index)
+    if frac < 0.0:
+        frac = 0.0
+    elif frac > 1.0:
+        frac = 1.0
+    place = frac * last
+    index = int(place)
+    if index == last:
+        index = last - 1
+    low = table[index]
+    return low + (table[index + 1] - low) * (place - index)
 
 
 def temperature_factor(params: Params, pack_degc: float) -> float:
@@ -94,16 +101,17 @@ def source(params: Params, state: State, factor: float) -> Source:
     One cell of the string is the weak one, the others are the mean one. A charge
     below 0 holds the empty cell's voltage: the protection has tripped long before.
     """
-    series = params.series
-    polarised_v = state.v1_v + state.v2_v
-    mean_ocv_v = interpolated(params.ocv_v, state.soc_frac)
-    weak_ocv_v = interpolated(params.ocv_v, state.weak_soc_frac)
-    mean_ohm = params.r0_ohm * interpolated(params.r0_shape, state.soc_frac) * factor / series
-    weak_ohm = mean_ohm * params.weak_resistance_frac
+    soc_frac, weak_soc_frac, v1_v, v2_v = state
+    series, ocv_v, weak_resistance_frac = params.series, params.ocv_v, params.weak_resistance_frac
+    polarised_v = v1_v + v2_v
+    mean_ocv_v = interpolated(ocv_v, soc_frac)
+    weak_ocv_v = interpolated(ocv_v, weak_soc_frac)
+    mean_ohm = params.r0_ohm * interpolated(params.r0_shape, soc_frac) * factor / series
+    weak_ohm = mean_ohm * weak_resistance_frac
     return Source(
         (series - 1.0) * mean_ocv_v + weak_ocv_v - polarised_v,
         (series - 1.0) * mean_ohm + weak_ohm,
-        weak_ocv_v - params.weak_resistance_frac * polarised_v / series,
+        weak_ocv_v - weak_resistance_frac * polarised_v / series,
         weak_ohm,
     )
 
@@ -126,11 +134,13 @@ def step(params: Params, state: State, pack_a: float, factor: float, dt_s: float
     advanced by its exact answer to a constant current. Differs from it in:
     time constants do not change with charge; no self-discharge.
     """
+    soc_frac, weak_soc_frac, v1_v, v2_v = state
+    keep1_frac, keep2_frac = params.keep1_frac, params.keep2_frac
     used = pack_a * dt_s / (params.capacity_c * (1.0 - params.capacity_loss_frac))
     pushed_a = pack_a * factor
     return State(
-        state.soc_frac - used,
-        state.weak_soc_frac - used / params.weak_capacity_frac,
-        state.v1_v * params.keep1_frac + pushed_a * params.r1_ohm * (1.0 - params.keep1_frac),
-        state.v2_v * params.keep2_frac + pushed_a * params.r2_ohm * (1.0 - params.keep2_frac),
+        soc_frac - used,
+        weak_soc_frac - used / params.weak_capacity_frac,
+        v1_v * keep1_frac + pushed_a * params.r1_ohm * (1.0 - keep1_frac),
+        v2_v * keep2_frac + pushed_a * params.r2_ohm * (1.0 - keep2_frac),
     )

@@ -161,14 +161,19 @@ def of_diameter(water: OpenWater, diameter_m: float) -> Params:
     )
 
 
+def cubic(c0: float, c1: float, c2: float, c3: float, j: float) -> float:
+    """A coefficient at an advance ratio."""
+    return c0 + j * (c1 + j * (c2 + j * c3))
+
+
 def thrust_coefficient(curve: OpenWater | Params, j: float) -> float:
     """KT at an advance ratio."""
-    return curve.kt0 + j * (curve.kt1 + j * (curve.kt2 + j * curve.kt3))
+    return cubic(curve.kt0, curve.kt1, curve.kt2, curve.kt3, j)
 
 
 def torque_coefficient(curve: OpenWater | Params, j: float) -> float:
     """KQ at an advance ratio."""
-    return curve.kq0 + j * (curve.kq1 + j * (curve.kq2 + j * curve.kq3))
+    return cubic(curve.kq0, curve.kq1, curve.kq2, curve.kq3, j)
 
 
 def loads(params: Params, rad_s: float, inflow_m_s: float, density_kg_m3: float) -> tuple[float, float]:
@@ -195,11 +200,11 @@ def loads(params: Params, rad_s: float, inflow_m_s: float, density_kg_m3: float)
     n = rad_s / TWO_PI
     if n <= SLOWEST_PER_S:
         return 0.0, 0.0
-    d = params.diameter_m
-    j = min(max(inflow_m_s / (n * d), 0.0), params.j_max)
+    d, kt0, kt1, kt2, kt3, kq0, kq1, kq2, kq3, j_max = params
+    j = min(max(inflow_m_s / (n * d), 0.0), j_max)
     head = density_kg_m3 * n * n * d * d * d * d
-    thrust_n = head * thrust_coefficient(params, j)
-    torque_nm = head * d * max(torque_coefficient(params, j), 0.0)
+    thrust_n = head * cubic(kt0, kt1, kt2, kt3, j)
+    torque_nm = head * d * max(cubic(kq0, kq1, kq2, kq3, j), 0.0)
     return thrust_n, torque_nm
 
 

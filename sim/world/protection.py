@@ -57,14 +57,15 @@ def step(params: Params, state: State, inputs: Inputs) -> State:
     charge side. A release while the fault persists trips again after its delay.
     """
     tripped, low_s, slow_s, fast_s, warm_s = state
+    cell_v_min, pack_a, pack_degc, release = inputs
     dt_s = params.dt_s
     # Each timer runs while its limit is passed, and starts anew at the first sample back in range;
     # a delay of 0 still needs one sample past the limit.
-    low_s = low_s + dt_s if inputs.cell_v_min < params.cell_v_low else 0.0
-    slow_s = slow_s + dt_s if inputs.pack_a > params.slow_a else 0.0
-    fast_s = fast_s + dt_s if inputs.pack_a > params.fast_a else 0.0
-    warm_s = warm_s + dt_s if inputs.pack_degc > params.warm_degc else 0.0
-    if inputs.release > 0.5:
+    low_s = low_s + dt_s if cell_v_min < params.cell_v_low else 0.0
+    slow_s = slow_s + dt_s if pack_a > params.slow_a else 0.0
+    fast_s = fast_s + dt_s if pack_a > params.fast_a else 0.0
+    warm_s = warm_s + dt_s if pack_degc > params.warm_degc else 0.0
+    if release > 0.5:
         tripped = CLOSED
         low_s = 0.0
         warm_s = 0.0

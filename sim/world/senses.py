@@ -6,6 +6,9 @@ from typing import NamedTuple
 from controllers.board import Inputs
 from sim.world import adc, contact, hall, lever
 
+# Revolutions a minute in a radian a second.
+RPM_PER_RAD_S = 30.0 / math.pi
+
 
 class Params(NamedTuple):
     hall: hall.Params
@@ -67,15 +70,15 @@ def initial(params: Params, rail_v: float) -> State:
 
 
 def read_milli(value: float, step: float) -> int:
-    """A reading >= 0 in thousandths, rounded to the channel's resolution; 0 where none is fitted."""
-    if step <= 0.0:
+    """A reading in thousandths, rounded to the channel's resolution; 0 where none is fitted, and below 0."""
+    if step <= 0.0 or value < 0.0:
         return 0
     return int(int(value / step + 0.5) * step * 1000.0 + 0.5)
 
 
 def rpm(params: Params, rad_s: float) -> int:
     """Propeller speed as reported, or -1 where none is."""
-    return int(rad_s * (30.0 / math.pi) + 0.5) if params.speed_fitted == 1 else -1
+    return int(rad_s * RPM_PER_RAD_S + 0.5) if params.speed_fitted == 1 else -1
 
 
 def step(params: Params, state: State, tape: Tape, machine: Machine) -> tuple[State, Inputs, float]:
@@ -96,33 +99,37 @@ def step(params: Params, state: State, tape: Tape, machine: Machine) -> tuple[St
     Each part's source stands in its own file. The bus and current channels
     round to their resolution and add no lag (common practice, no source).
     """
-    rail_v, bus_a = machine.rail_v, machine.bus_a
+    rail_v, bus_v, bus_a, cord_in_place, left_rad_s, right_rad_s = machine
+    (
+        magnets_tesla, noise_v, drift_v, fault, lost,
+        deadman_closed, deadman_leak, button_closed, button_leak, cord_leak, bus_noise_v,
+    ) = tape  # fmt: skip
     hall_state, hall_v = hall.step(
         params.hall,
         state.hall,
         hall.Inputs(
-            tape.magnets_tesla + lever.stray_field(bus_a, params.lead_distance_m),
+            magnets_tesla + lever.stray_field(bus_a, params.lead_distance_m),
             rail_v,
-            tape.hall_noise_v,
-            tape.hall_drift_v,
+            noise_v,
+            drift_v,
             bus_a,
-            int(tape.hall_fault),
+            int(fault),
         ),
     )
-    counts = state.counts if tape.hall_lost > 0.5 else adc.counts(params.adc, hall_v, rail_v)
-    deadman = contact.step(params.deadman, state.deadman, tape.deadman_closed, tape.deadman_leak_siemens, rail_v)
-    button = contact.step(params.button, state.button, tape.button_closed, tape.button_leak_siemens, rail_v)
-    sense_closed = 1.0 if machine.cord_in_place == params.cord_closed_in_place else 0.0
-    cord = contact.step(params.cord, state.cord, sense_closed, tape.cord_leak_siemens, rail_v)
+    counts = state.counts if lost > 0.5 else adc.counts(params.adc, hall_v, rail_v)
+    deadman = contact.step(params.deadman, state.deadman, deadman_closed, deadman_leak, rail_v)
+    button = contact.step(params.button, state.button, button_closed, button_leak, rail_v)
+    sense_closed = 1.0 if cord_in_place == params.cord_closed_in_place else 0.0
+    cord = contact.step(params.cord, state.cord, sense_closed, cord_leak, rail_v)
     pins = Inputs(
         counts,
         int(rail_v * 1000.0 + 0.5),
-        read_milli(max(machine.bus_v + tape.bus_noise_v, 0.0), params.bus_step_v),
-        read_milli(max(bus_a, 0.0), params.current_step_a),
+        read_milli(bus_v + bus_noise_v, params.bus_step_v),
+        read_milli(bus_a, params.current_step_a),
         deadman.reads,
         button.reads,
         cord.reads,
-        rpm(params, machine.left_rad_s),
-        rpm(params, machine.right_rad_s),
+        rpm(params, left_rad_s),
+        rpm(params, right_rad_s),
     )
     return State(hall_state, deadman, button, cord, counts), pins, hall_v

@@ -68,19 +68,20 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Outputs]:
     simplification; a real one may chatter. The capacitor charges at once
     through its diode: no inrush.
     """
+    hold_v, chip, booted_s, resets = state
+    feed_v, reset = inputs
+    dt_s = params.dt_s
     drawn_w = params.load_w / params.efficiency_frac
-    fed_v = inputs.feed_v - params.diode_v
-    carried = state.hold_v * state.hold_v - 2.0 * drawn_w * params.dt_s / params.hold_f
+    fed_v = feed_v - params.diode_v
+    carried = hold_v * hold_v - 2.0 * drawn_w * dt_s / params.hold_f
     hold_v = math.sqrt(max(carried, 0.0))
     load_w = 0.0
     if fed_v >= hold_v:
         hold_v = fed_v
         load_w = drawn_w
     rail_v = rail_from(params, hold_v)
-    chip = state.chip
     boot_s = 0.0
-    resets = state.resets
-    if rail_v < params.brown_out_v or inputs.reset > 0.5:
+    if rail_v < params.brown_out_v or reset > 0.5:
         if chip != HELD:
             resets = resets + 1.0
         chip = HELD
@@ -88,7 +89,7 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Outputs]:
         if rail_v >= params.brown_out_v_release:
             chip = BOOTING
     elif chip == BOOTING:
-        boot_s = state.boot_s + params.dt_s
+        boot_s = booted_s + dt_s
         if boot_s >= params.boot_s:
             chip = RUNNING
     return State(hold_v, chip, boot_s, resets), Outputs(rail_v, load_w)

@@ -42,9 +42,10 @@ def step(
     """
     thrust_n, clean_nm = propeller.loads(blades, rad_s, inflow_m_s, density_kg_m3)
     water_nm = clean_nm * fouling
-    damping = electric_nm_s + 2.0 * water_nm / max(rad_s, SLOPE_RAD_S_MIN)
+    turning_rad_s = max(rad_s, SLOPE_RAD_S_MIN)
+    damping = electric_nm_s + 2.0 * water_nm / turning_rad_s
     net_nm = motor.torque_nm(spinner, motor_a, rad_s) - water_nm
     after = motor.spun_rad_s(spinner, rad_s, net_nm, damping, dt_s)
     # Halfway, both of the propeller's loads have moved by their slope.
-    middle = 1.0 + (after - rad_s) / max(rad_s, SLOPE_RAD_S_MIN)
+    middle = 1.0 + (after - rad_s) / turning_rad_s
     return after, thrust_n * middle / fouling, water_nm * middle

@@ -1,13 +1,37 @@
 """One file a command: its options and what it does (row 5)."""
 
-from sim.face.commands import check, demo, matrix, replay, run
+from sim.face.commands import (
+    builds,
+    check,
+    compare,
+    corners,
+    demo,
+    fit,
+    matrix,
+    new,
+    replay,
+    run,
+    search,
+    sheet,
+    sweep,
+    tune,
+)
 from sim.face.options import Command
 
 COMMANDS: dict[str, Command] = {
+    "new": new,
     "run": run,
+    "tune": tune,
     "replay": replay,
+    "fit": fit,
+    "compare": compare,
     "check": check,
     "matrix": matrix,
+    "corners": corners,
+    "builds": builds,
+    "search": search,
+    "sheet": sheet,
+    "sweep": sweep,
     "demo": demo,
 }
 """Every command by its name, in the order in which the help lists them."""

@@ -1,0 +1,196 @@
+"""The C equals the Python, number for number, compiled with every check that the compilers have."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numba
+import numpy as np
+import pytest
+from chip_programs import Maker, any_number, flat, module_of, write_c
+from controller_runs import any_inputs
+from numpy.typing import NDArray
+
+from controllers.board import Command, Inputs
+from sim.base.compile import compiled
+from sim.bench.control import Controller, Watched, load_controller
+from sim.chip.building import compilers
+from sim.chip.isolated import Isolated
+from sim.chip.shared import Shared
+
+STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Werror", "-O2")
+CHECKED = ("-g", "-fsanitize=undefined,address", "-fno-sanitize-recover=all")
+COMPILERS = sorted({Path(found).resolve(): found for found in compilers()}.values())
+
+Rows = NDArray[np.int32]
+
+
+@dataclass(frozen=True)
+class Made:
+    """A shipped controller and its C."""
+
+    controller: Controller
+    step: Any
+    source: Path
+
+
+@pytest.fixture(scope="module", params=[("first_draft", None), ("reference", None), ("reference", "reference_button")])
+def made(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """Each shipped controller and set, written as C."""
+    controller = load_controller(request.param[0], 1000, request.param[1])
+    assert isinstance(controller.step, Watched)
+    step = controller.step.bare
+    folder = tmp_path_factory.mktemp("chip")
+    return Made(controller, step, write_c(controller.initial, step, controller.params, folder))
+
+
+def test_there_is_a_compiler() -> None:
+    """One C compiler at least is there: what follows tries all that are."""
+    assert COMPILERS
+
+
+@pytest.mark.parametrize("compiler", COMPILERS)
+def test_it_compiles_without_a_warning(made: Made, compiler: str) -> None:
+    """With every warning asked for, as an error, no compiler has anything to say."""
+    done = subprocess.run(
+        [compiler, *STRICT, "-c", str(made.source), "-o", str(made.source.with_suffix(".o"))],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+REST = Inputs(600, 5000, 52_000, 0, 0, 0, 1, 0, 0)
+PRESSED = REST._replace(deadman=1)
+DRIVING = PRESSED._replace(hall_counts=3450, pack_ma=90_000, left_rpm=1500, right_rpm=1500)
+# What happens in a ride, and for how many ticks at most.
+SCENES = (
+    (REST, 2700),
+    (REST, 700),
+    (PRESSED, 150),
+    (PRESSED, 250),
+    (REST._replace(mode_button=1), 250),
+    (DRIVING, 1500),
+    (DRIVING._replace(hall_counts=1500), 500),
+    (DRIVING._replace(bus_mv=44_000), 300),
+    (DRIVING._replace(pack_ma=140_000), 300),
+    (DRIVING._replace(left_rpm=0), 1300),
+    (DRIVING._replace(right_rpm=0), 1300),
+    (DRIVING._replace(left_rpm=-1, right_rpm=-1), 400),
+    (DRIVING._replace(hall_counts=0), 200),
+    (DRIVING._replace(hall_counts=4095), 200),
+    (DRIVING._replace(sensor_supply_mv=4000), 200),
+    (REST._replace(kill_cord=0), 100),
+)
+# A start, three presses, and a ride: by chance alone few runs would come so far.
+RIDE = ((REST, 2700), *(((PRESSED, 150), (REST, 150)) * 3), (REST, 800), (PRESSED, 200), (DRIVING, 1000))
+
+
+def rides(rng: np.random.Generator, ticks: int) -> Iterator[Rows]:
+    """Rides through everything that can happen, with noise on the lever and a wild sample now and then."""
+    done = 0
+    while done < ticks:
+        scenes = []
+        for scene, most in RIDE if rng.random() < 0.3 else [SCENES[rng.integers(len(SCENES))]]:
+            # Mostly as long as it takes, at times cut short.
+            scenes += [scene] * (most if rng.random() < 0.8 else int(rng.integers(1, most + 1)))
+        rows = np.array(scenes, dtype=np.int32)
+        rows[:, 0] += rng.integers(-3, 4, len(rows), dtype=np.int32)
+        wild = rng.random(len(rows)) < 0.001
+        rows[wild, 0] = rng.choice([0, 4095, 2**31 - 1, -(2**31)], int(wild.sum()))
+        yield rows
+        done += len(rows)
+
+
+def random_ticks(count: int, seed: int) -> Rows:
+    """Half rides, half numbers up to the ends of 32 bits, held for one to forty ticks."""
+    ridden = np.concatenate(list(rides(np.random.default_rng(seed), count // 2)))
+    held = any_inputs(random.Random(seed), count)
+    wild = np.array([next(held) for _ in range(count - len(ridden))], dtype=np.int64).astype(np.int32)
+    return np.concatenate([ridden, wild])[:count]
+
+
+def python_answers(made: Made, rows: Rows) -> tuple[list[int], Rows]:
+    """The Python's last state and every command, compiled with numba."""
+    step = compiled(made.step)
+
+    @numba.njit  # type: ignore[untyped-decorator]
+    def driven(params: Any, state: Any, rows: Any, answers: Any) -> Any:
+        for tick in range(len(rows)):
+            row = rows[tick]
+            inputs = Inputs(row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8])
+            state, command = step(params, state, inputs)
+            for field in range(len(command)):
+                answers[tick, field] = command[field]
+        return state
+
+    answers = np.zeros((len(rows), len(Command._fields)), dtype=np.int64)
+    params = made.controller.params
+    state = driven(params, made.controller.initial(params), rows.astype(np.int64), answers)
+    return flat(state), answers
+
+
+def test_a_million_ticks_are_the_same(made: Made) -> None:
+    """Over a million random ticks, extremes among them, every command and the last state are those of the Python.
+
+    The state is compared as it lies in memory: whole numbers of 32 bits in the order of the Python's fields.
+    """
+    rows = random_ticks(1_000_000, seed=20)
+    state, answers = python_answers(made, rows)
+    chip = Shared(made.source, Inputs, Command)
+    after, said = chip.steps(chip.initial(), rows.tobytes())
+    found = np.frombuffer(said, dtype=np.int32).reshape(answers.shape)
+    different = np.flatnonzero((found != answers).any(axis=1))
+    assert different.size == 0, f"first at tick {different[0]}: {found[different[0]]} for {answers[different[0]]}"
+    assert np.frombuffer(after, dtype=np.int32).tolist() == state
+    # The ticks are no test of what they never come by.
+    seen = set(answers[:, Command._fields.index("mode")].tolist())
+    assert seen == set(made.controller.modes)
+    reasons = set(answers[:, Command._fields.index("reason")].tolist())
+    assert len(reasons) >= 0.7 * len(made.controller.reasons)
+
+
+@pytest.mark.parametrize("compiler", COMPILERS)
+def test_no_tick_is_undefined_behaviour(made: Made, compiler: str) -> None:
+    """Under the sanitizers for undefined behaviour and memory the same ticks run through, with the same answers."""
+    rows = random_ticks(60_000, seed=21).tobytes()
+    plain = Shared(made.source, Inputs, Command)
+    with Isolated(made.source, Inputs, Command, limit_s=60.0, flags=CHECKED, compiler=compiler) as checked:
+        assert checked.steps(checked.initial(), rows) == plain.steps(plain.initial(), rows)
+
+
+def runs(module: ModuleType, rng: random.Random, ticks: int) -> list[Any]:
+    """Inputs held for a few ticks each, from small ones to the ends of 32 bits."""
+    found = []
+    while len(found) < ticks:
+        sample = module.Inputs(*(any_number(rng) for _ in module.Inputs._fields))
+        found += [sample] * rng.choice([1, 1, 5])
+    return found
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_random_programs_are_the_same(seed: int, tmp_path: Path) -> None:
+    """So do random programs with operators of numbers of both signs, under the sanitizers, and without a warning."""
+    rng = random.Random(seed)
+    module = module_of(Maker(rng).source(), tmp_path)
+    params = module.Params(tick_us=1000, gain=rng.randint(-20, 20), zero=0)
+    source = write_c(module.initial, module.step, params, tmp_path)
+    state = module.initial(params)
+    rows = np.array(runs(module, rng, 3000), dtype=np.int64)
+    answers = []
+    for row in rows.tolist():
+        state, command = module.step(params, state, module.Inputs(*row))
+        answers.append(command)
+    # By chance a number is compared with itself, which compilers like no better than readers.
+    flags = (*CHECKED, *(flag for flag in STRICT if flag.startswith("-W")), "-Wno-tautological-compare")
+    with Isolated(source, module.Inputs, module.Command, limit_s=60.0, flags=flags) as chip:
+        after, said = chip.steps(chip.initial(), rows.astype(np.int32).tobytes())
+    assert np.frombuffer(said, dtype=np.int32).reshape(-1, 2).tolist() == [list(command) for command in answers]
+    assert np.frombuffer(after, dtype=np.int32).tolist() == flat(state)
