@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 import subprocess
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -17,12 +17,16 @@ from chip_programs import Maker, any_number, flat, module_of, write_c
 from controller_runs import any_inputs
 from numpy.typing import NDArray
 
+import sim
 from controllers.board import Command, Inputs
 from sim.base.compile import compiled
 from sim.bench.control import Controller, Watched, load_controller
+from sim.bench.loop import ControllerError
+from sim.bench.run import Bench, simulate
 from sim.chip.building import compilers
 from sim.chip.isolated import Isolated
 from sim.chip.shared import Shared
+from sim.jobs.case import load_case
 
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Werror", "-O2")
 CHECKED = ("-g", "-fsanitize=undefined,address", "-fno-sanitize-recover=all")
@@ -194,3 +198,44 @@ def test_random_programs_are_the_same(seed: int, tmp_path: Path) -> None:
         after, said = chip.steps(chip.initial(), rows.astype(np.int32).tobytes())
     assert np.frombuffer(said, dtype=np.int32).reshape(-1, 2).tolist() == [list(command) for command in answers]
     assert np.frombuffer(after, dtype=np.int32).tolist() == flat(state)
+
+
+@pytest.fixture(scope="module")
+def dive() -> Bench:
+    """Moorhen's first draft in a pool, eight seconds of it, interpreted."""
+    (path,) = (Path(sim.__file__).parent / "moorhen").glob("2_*.scenario.yaml")
+    bench = load_case(path).bench
+    return replace(bench, scenario=bench.scenario.model_copy(update={"duration_s": 8.0}), engine="interpreted")
+
+
+def on_the_chip(bench: Bench, chip: Isolated, source: Path) -> Bench:
+    """The same bench with the controller in C."""
+    named = replace(bench.controller, path=source, params=(), initial=chip.initial, step=Watched(chip.step))
+    return replace(bench, controller=named)
+
+
+def in_c(bench: Bench, folder: Path) -> Path:
+    assert isinstance(bench.controller.step, Watched)
+    return write_c(bench.controller.initial, bench.controller.step.bare, bench.controller.params, folder)
+
+
+def test_a_dive_with_the_c_is_the_same_dive(dive: Bench, tmp_path: Path) -> None:
+    """In the closed loop, step by step in a process of its own, the C leaves every column as the Python does."""
+    source = in_c(dive, tmp_path)
+    plain = simulate(dive).table
+    with Isolated(source, Inputs, Command) as chip:
+        table = simulate(on_the_chip(dive, chip, source)).table
+    assert [name for name in plain.columns if not np.array_equal(plain[name], table[name])] == []
+
+
+def test_a_hang_of_the_c_is_the_failure_of_its_run(dive: Bench, tmp_path: Path) -> None:
+    """The bench says which file failed, when in the dive, and how."""
+    source = in_c(dive, tmp_path)
+    text = source.read_text(encoding="utf-8")
+    begins = text.index("{", text.index("void throttle_step(")) + 1
+    source.write_text(text[:begins] + "while (inputs->deadman == 1) { }" + text[begins:], encoding="utf-8")
+    with (
+        Isolated(source, Inputs, Command, limit_s=0.5) as chip,
+        pytest.raises(ControllerError, match=r"throttle\.c: at 3\.2\d\d s: ChipError: .* gave no answer within 0\.5 s"),
+    ):
+        simulate(on_the_chip(dive, chip, source))

@@ -198,7 +198,10 @@ def test_wrong_usage_is_one_line(call: Call, arguments: tuple[str, ...], expecte
         ("--vehicle no.yaml", "no.yaml: expected a vehicle file; got no such file or directory"),
         (f"--vehicle {MOORHEN}", f"{MOORHEN}: expected a vehicle file; got is a directory"),
         ("--requirements no.yaml", "no.yaml: expected a requirements file; got no such file or directory"),
-        ("--map hall_counts=nope", "t.csv:1:1: hall_counts: expected a column of the file (t_ms, hall_counts, deadman)"),
+        (
+            "--map hall_counts=nope",
+            "t.csv:1:1: hall_counts: expected a column of the file (t_ms, hall_counts, deadman)",
+        ),
         ("--map hal_counts=hall_counts", "t.csv: hal_counts: expected one of hall_counts, deadman, "),
         ("--map deadman=deadman --map deadman=t_ms", "drydive replay: --map: expected each signal once; got dead"),
         ("--map deadman=hall_counts", "t.csv:2:2: hall_counts: expected 0 or 1; got 600"),

@@ -144,7 +144,7 @@ def test_the_sweeps_tried_are_worth_it(name: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", SWEEPS)
 def test_what_a_runner_keeps_changes_no_row(name: str, tmp_path: Path) -> None:
-    """Vehicles, controllers, tapes and requirements kept from case to case give the rows of a runner that keeps none."""
+    """Vehicles, controllers, tapes and requirements kept from case to case give the rows of runners that keep none."""
     sweep = load_sweep(written(tmp_path, name))
     line = [sweep.position(place) for place in range(0, len(sweep.cases), max(len(sweep.cases) // 5, 1))]
     keeping = Runner(sweep, "interpreted")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,9 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim.base.clock import to_us
+from sim.base.errors import InputError
+from sim.bench.as_recorded import located
 from sim.bench.scenario import Scenario
 from sim.bench.tapes import FLOODED_SIEMENS, Tapes, draw, water_of
 from sim.bench.vehicle import load_vehicle
+from sim.record.table import Table, write_csv
 from sim.world import machine, senses
 from sim.world.electrodes import leak_conductance_siemens
 
@@ -360,3 +364,82 @@ def test_every_number_of_a_tape_is_finite() -> None:
     drawn = tapes(rider=PRESSES, faults=everything, water={"kind": "sea"})
     assert np.isfinite(drawn.senses).all()
     assert np.isfinite(drawn.machine).all()
+
+
+RECORDED = np.array([0.01, -0.02, 0.03, 0.0, -0.05, 0.002, 0.07])
+
+
+def recorded(folder: Path, column: str, values: np.ndarray, every_us: int = 1000, **changes: Any) -> Tapes:
+    """The tapes of a second whose noise or leak comes from a recording."""
+    write_csv(Table(every_us * np.arange(len(values)), {column: values}), folder / "was.csv")
+    scenario = located(entry(as_recorded={column: "was.csv"}, **changes), folder)
+    return draw(scenario, VEHICLE, water_of(scenario))
+
+
+@pytest.mark.parametrize(
+    ("column", "shown"),
+    [
+        ("hall_noise_v", "hall_noise_v"),
+        ("deadman_leak_siemens", "deadman_leak_siemens"),
+        ("button_leak_siemens", "button_leak_siemens"),
+    ],
+)
+def test_what_was_recorded_comes_again_and_again(tmp_path: Path, column: str, shown: str) -> None:
+    """At the recording's own rate the tape is the recording, begun somewhere in it and repeated without a seam."""
+    values = np.abs(RECORDED) if column.endswith("_siemens") else RECORDED
+    tape = sense(recorded(tmp_path, column, values), shown)
+    shifts = [np.resize(np.roll(values, -shift), len(tape)) for shift in range(len(values))]
+    assert sum(np.array_equal(tape, shifted) for shifted in shifts) == 1
+
+
+def test_another_seed_begins_elsewhere_in_a_recording(tmp_path: Path) -> None:
+    """Over many seeds a run begins at every row of the recording."""
+    first = {sense(recorded(tmp_path, "hall_noise_v", RECORDED, seed=seed), "hall_noise_v")[0] for seed in range(60)}
+    assert first == set(RECORDED)
+
+
+def test_a_recording_is_held_from_row_to_row(tmp_path: Path) -> None:
+    """A recording of 5 ms rows shows each row for five ticks of 1 ms, and nothing between two rows."""
+    tape = sense(recorded(tmp_path, "hall_noise_v", RECORDED, every_us=5000), "hall_noise_v")
+    runs = np.diff(np.flatnonzero(np.diff(tape)))
+    assert set(tape) == set(RECORDED)
+    assert set(runs) == {5}
+
+
+def test_a_recording_takes_the_place_of_the_files_noise_and_spikes(tmp_path: Path) -> None:
+    """With a recording of zeros nothing is left of the vehicle file's noise, and other tapes stay as they were."""
+    silent, drawn = recorded(tmp_path, "hall_noise_v", np.zeros(3)), tapes()
+    assert not sense(silent, "hall_noise_v").any()
+    others = [name for name in senses.Tape._fields if name != "hall_noise_v"]
+    assert all(np.array_equal(sense(silent, name), sense(drawn, name)) for name in others)
+
+
+def test_a_fault_adds_noise_to_a_recording(tmp_path: Path) -> None:
+    """The fault sensor_noise of 0.5 V rms is there in its window on top of a silent recording, and not outside."""
+    faults = [{"kind": "sensor_noise", "at_s": 0.2, "until_s": 0.8, "amount": 0.5}]
+    tape = sense(recorded(tmp_path, "hall_noise_v", np.zeros(3), faults=faults), "hall_noise_v")
+    assert tape[200:800].std() == pytest.approx(0.5, rel=0.1)
+    assert not tape[:200].any()
+    assert not tape[800:].any()
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("t_us,other\n0,1\n1000,2\n", "a column of this name"),
+        ("t_us,button_leak_siemens\n0,1e-5\n1000,-1e-5\n", "conductances of 0 or more"),
+        ("t_us,button_leak_siemens\n0,1e-5\n1000,\n2000,1e-5\n", "nothing has to be mended"),
+        ("t_us,button_leak_siemens\n0,1e-5\n", "two rows or more"),
+    ],
+)
+def test_a_recording_that_cannot_be_used_is_refused(tmp_path: Path, text: str, expected: str) -> None:
+    """Another column, a negative conductance, a hole and a single row are each one fault of the recording."""
+    (tmp_path / "was.csv").write_text(text)
+    with pytest.raises(InputError, match=expected):
+        located(entry(as_recorded={"button_leak_siemens": "was.csv"}), tmp_path)
+
+
+def test_a_recording_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    """A path to nothing is a fault that names it."""
+    with pytest.raises(InputError, match=r"nowhere\.csv: expected a recording"):
+        located(entry(as_recorded={"hall_noise_v": "nowhere.csv"}), tmp_path)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from sim.base.document import checked, composed
 from sim.base.errors import InputError
-from sim.jobs.case import CaseFile, load_case
+from sim.jobs.case import CaseFile, judge_case, load_case
 from sim.jobs.strategies import scenarios
 from sim.jobs.written import moved, scenario_text, write_scenario
 from sim.verdict.entry import RequirementEntry
@@ -137,3 +137,13 @@ def test_a_place_that_cannot_be_written_is_one_fault(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="a file to write"):
         write_scenario(case(), tmp_path, tmp_path)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_recording_is_found_from_another_folder(tmp_path: Path) -> None:
+    """A scenario with noise as recorded, written elsewhere, finds the same recording, hash and all."""
+    (tmp_path / "was.csv").write_text("t_us,hall_noise_v\n0,0.1\n1000,-0.1\n")
+    entry = case(as_recorded={"hall_noise_v": str(tmp_path / "was.csv")})
+    copy = tmp_path / "deep" / "copy.scenario.yaml"
+    write_scenario(entry, copy, MOORHEN)
+    assert "../was.csv" in copy.read_text()
+    assert "hall_noise_v was.csv" in judge_case(load_case(copy)).inputs()

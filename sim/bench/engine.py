@@ -28,8 +28,8 @@ CHOICES = (AUTO, INTERPRETED, COMPILED)
 # Seconds, on a machine of 2024: they only say when compiling pays.
 TICK_S = 60e-6
 LOAD_S = 0.9
-COMPILE_WORLD_S = 7.5
-COMPILE_CONTROLLER_S = 4.0
+COMPILE_WORLD_S = 6.0
+COMPILE_CONTROLLER_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from sim.base.document import Marks, checked
 from sim.base.errors import Fault, InputError, did_you_mean
 from sim.base.quantity import Toleranced
 from sim.bench import build, engine, loop
+from sim.bench.as_recorded import files_of, located
 from sim.bench.control import Controller, load_controller
 from sim.bench.engine import Engine
 from sim.bench.events import Event, events_of
@@ -82,6 +83,7 @@ class Run:
             f"scenario {bench.path.name}": fingerprint(bench.path),
             f"vehicle {bench.vehicle_path.name}": fingerprint(bench.vehicle_path),
             f"controller {bench.controller.name}": bench.controller.fingerprint(),
+            **recorded_inputs(bench.scenario),
         }
 
 
@@ -112,12 +114,13 @@ def put_together(scenario: Scenario, path: Path, vehicle: Vehicle, controller: C
     Raises
     ------
     InputError
-        Water outside its range.
+        Water outside its range, or a recording that cannot be used.
     """
     try:
         around = water_of(scenario)
     except ValueError as error:
         raise InputError([Fault(str(path), "water", "water within its range", str(error))]) from error
+    scenario = located(scenario, path.parent)
     return Bench(scenario, path, vehicle, path.parent / scenario.vehicle, controller, around)
 
 
@@ -277,6 +280,11 @@ def derived(
         "lever_understood_frac": lambda: columns["lever_permille"] / 1000.0,
     }
     return {name: formulas[name]() for name in wanted}
+
+
+def recorded_inputs(scenario: Scenario) -> dict[str, str]:
+    """The recordings that take the place of drawn tapes, with a short hash of their contents."""
+    return {f"{key} {Path(name).name}": fingerprint(Path(name)) for key, name in files_of(scenario).items()}
 
 
 def fingerprint(path: Path) -> str:

@@ -149,6 +149,14 @@ class FaultStep(Entry):
         return self
 
 
+class AsRecorded(Entry):
+    """Files of recordings that take the place of what is drawn; each has a column of the key's name."""
+
+    hall_noise_v: Annotated[str, Field(min_length=1)] | None = None
+    deadman_leak_siemens: Annotated[str, Field(min_length=1)] | None = None
+    button_leak_siemens: Annotated[str, Field(min_length=1)] | None = None
+
+
 def _in_order(steps: tuple[Any, ...]) -> tuple[Any, ...]:
     """Refuse times that run backwards, at the first one that does."""
     for index, (before, after) in enumerate(itertools.pairwise(steps), 1):
@@ -172,6 +180,7 @@ class Scenario(Entry):
     attitude: Literal["held", "towed", "worn"]
     rider: Annotated[tuple[RiderStep, ...], AfterValidator(_in_order)]
     faults: Annotated[tuple[FaultStep, ...], AfterValidator(_in_order)] = ()
+    as_recorded: AsRecorded = AsRecorded()
     seed: Annotated[int, Field(ge=0)] = 1
     duration_s: Annotated[float, Field(gt=0.0, le=3600.0)]
     control_hz: Annotated[float, Field(ge=50.0, le=4000.0)] = 1000.0

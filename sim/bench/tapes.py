@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sim.base.clock import tick_count, to_s, to_us
 from sim.base.streams import stream
 from sim.bench import vehicle as files
+from sim.bench.as_recorded import Recorded, looped, recordings
 from sim.bench.build import magnets
 from sim.bench.scenario import FaultStep, RiderStep, Scenario
 from sim.bench.vehicle_senses import Contact, CordSense, Sensor, Throttle
@@ -65,6 +66,7 @@ class Script(NamedTuple):
     bus_noise_v_rms: float
     temperature_degc: float
     conductivity_s_m: float
+    recorded: tuple[tuple[str, Recorded], ...] = ()
 
 
 def script_of(scenario: Scenario, vehicle: files.Vehicle, around: Water) -> Script:
@@ -83,6 +85,7 @@ def script_of(scenario: Scenario, vehicle: files.Vehicle, around: Water) -> Scri
         bus_noise_v_rms=float(vehicle.readings.bus_noise_v_rms),
         temperature_degc=around.temperature_degc,
         conductivity_s_m=around.conductivity_s_m,
+        recorded=tuple(recordings(scenario).items()),
     )
 
 
@@ -218,7 +221,6 @@ def _lever(script: Script, hand_frac: Floats, faults: _Faults) -> Floats:
 def _senses(script: Script, rider: dict[str, Floats], faults: _Faults) -> dict[str, Floats | Mask]:
     n = faults.n
     seed = script.seed
-    sensor = script.sensor
     carriage = magnets(script.throttle, script.temperature_degc)
     # The field is worked out once for each stretch in which the lever stays.
     begins = lever.starts(rider["lever_frac"])
@@ -228,8 +230,7 @@ def _senses(script: Script, rider: dict[str, Floats], faults: _Faults) -> dict[s
     if lost.any():
         alone = lever.sensor_field(carriage, rider["lever_frac"][begins], lost_magnet="first")
         field = np.where(lost, np.repeat(alone, lengths), field)
-    noise_rms = np.hypot(sensor.noise_v_rms, faults.amount("sensor_noise"))
-    noise = noise_rms * stream(seed, "hall noise").standard_normal(n) + _spikes(script)
+    noise = _noise(script, faults)
     broken = np.zeros(n)
     for kind, code in SENSOR_FAULTS.items():
         broken[faults.mask(kind)] = code
@@ -249,6 +250,18 @@ def _senses(script: Script, rider: dict[str, Floats], faults: _Faults) -> dict[s
         "cord_leak_siemens": _leak(script, script.kill_cord_sense, "cord sense") + flooded,
         "bus_noise_v": bus_noise,
     }
+
+
+def _noise(script: Script, faults: _Faults) -> Floats:
+    """The sensor's noise with its spikes: drawn, or as it was recorded; what a fault adds is drawn."""
+    rng = stream(script.seed, "hall noise")
+    recorded = dict(script.recorded).get("hall_noise_v")
+    if recorded is not None:
+        own = looped(recorded, rng, script.ticks, script.tick_us)
+        return own + faults.amount("sensor_noise") * rng.standard_normal(script.ticks)
+    noise_rms = np.hypot(script.sensor.noise_v_rms, faults.amount("sensor_noise"))
+    drawn: Floats = noise_rms * rng.standard_normal(script.ticks) + _spikes(script)
+    return drawn
 
 
 def _spikes(script: Script) -> Floats:
@@ -278,8 +291,11 @@ def _contact(script: Script, entry: Contact, pressed: Floats, name: str, faults:
 
 
 def _leak(script: Script, entry: Contact, name: str) -> Floats:
-    """Conductance of the water across a contact at each tick."""
+    """Conductance of the water across a contact at each tick: drawn, or as it was recorded."""
+    rng = stream(script.seed, f"{name} film")
+    recorded = dict(script.recorded).get(f"{name}_leak_siemens")
+    if recorded is not None:
+        return looped(recorded, rng, script.ticks, script.tick_us)
     full_s = electrodes.leak_conductance_siemens(script.conductivity_s_m, entry.electrode_radius_m)
     film = electrodes.Wetting(**{key: float(value) for key, value in entry.film.model_dump().items()})
-    rng = stream(script.seed, f"{name} film")
     return electrodes.leak_tape(rng, script.ticks, to_s(script.tick_us), full_s, film)

@@ -14,6 +14,8 @@ from sim.jobs.search.found import Line, Search
 from sim.jobs.search.shrink import Given, differences
 from sim.verdict.words import number, quantity
 
+# What one reads of a requirement that nothing came near; more would not fit beside it.
+MOST_WHY = 72
 MOVES = {
     "deadman": ("dead-man let go", "dead-man pressed"),
     "mode_button": ("mode button let go", "mode button pressed"),
@@ -78,7 +80,7 @@ def _grid(others: list[Line]) -> Grid:
     grid = Grid(box=None, pad_edge=False, header_style="dim")
     for name in ("", "not broken", "margin", "of its room", "tried in", "run", "why"):
         justify = "right" if name in ("margin", "of its room", "tried in", "run") else "left"
-        grid.add_column(name, justify=justify, no_wrap=True, overflow="ellipsis")  # type: ignore[arg-type]
+        grid.add_column(name, justify=justify)  # type: ignore[arg-type]
     order = {"pass": 0, "undecided": 1}
     for line in sorted(others, key=lambda line: (order[line.word], line.share is None, line.share or 0.0)):
         verdict = line.verdict
@@ -91,7 +93,7 @@ def _grid(others: list[Line]) -> Grid:
             "" if line.share is None else percent(line.share),
             f"{line.tried} of {line.runs}",
             "filed" if line.run == 0 else str(line.run),
-            Text(why, "dim"),
+            Text(why if len(why) <= MOST_WHY else f"{why[:MOST_WHY]}...", "dim"),
         )
     return grid
 

@@ -150,7 +150,9 @@ def load_case(path: Path) -> Case:
     return Case(ready, read, limits, sources, optional)
 
 
-def standard_requirements(entry: StandardEntry, limits: Mapping[str, float]) -> tuple[tuple[Requirement, ...], Mapping[str, float]]:
+def standard_requirements(
+    entry: StandardEntry, limits: Mapping[str, float]
+) -> tuple[tuple[Requirement, ...], Mapping[str, float]]:
     """The catalogue's requirements that an entry takes, and the limits with theirs.
 
     Raises

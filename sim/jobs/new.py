@@ -41,7 +41,7 @@ def new(folder: Path) -> list[PurePath]:
         _require_room(folder, target)
         target.parent.mkdir(parents=True, exist_ok=True)
         # Beside the target, so that it only has to be renamed.
-        with tempfile.TemporaryDirectory(dir=target.parent, prefix=f".{target.name}.") as temporary:
+        with tempfile.TemporaryDirectory(dir=target.parent, prefix=".drydive-new-") as temporary:
             made = Path(temporary) / "made"
             for path in files:
                 (made / path).parent.mkdir(parents=True, exist_ok=True)

@@ -18,7 +18,7 @@ from sim.base.document import Marks, composed, placed
 from sim.base.document import checked as checked_model
 from sim.base.errors import Fault, InputError, did_you_mean
 from sim.bench.control import SHIPPED
-from sim.bench.run import fingerprint
+from sim.bench.run import fingerprint, recorded_inputs
 from sim.jobs.case import SIGNALS, Case, CaseFile, Written, kept, load_case, standard_requirements
 from sim.jobs.sweep_check import quantity_faults
 from sim.jobs.sweep_file import ReportEntry, SweepFile
@@ -202,6 +202,7 @@ def _inputs(path: Path, base: Case, cases: Cases) -> dict[str, str]:
         f"scenario {bench.path.name}": fingerprint(bench.path),
         f"vehicle {bench.vehicle_path.name}": fingerprint(bench.vehicle_path),
         f"controller {bench.controller.name}": bench.controller.fingerprint(),
+        **recorded_inputs(bench.scenario),
     }
     found |= {f"requirements {source.name}": fingerprint(source) for source in base.sources}
     for quantity in cases.quantities:

@@ -12,7 +12,8 @@ import yaml
 
 from sim.base.errors import one_line
 from sim.base.files import write_text
-from sim.bench.scenario import Scenario
+from sim.bench.as_recorded import files_of
+from sim.bench.scenario import AsRecorded, Scenario
 
 # What may name a file, and how such a name ends; shipped controllers and sets have no ending.
 PATHS = {
@@ -60,11 +61,16 @@ def write_scenario(case: Scenario, path: Path, beside: Path, comment: str = "") 
 
 def moved(case: Scenario, beside: Path, folder: Path) -> Scenario:
     """The same case, its paths from another folder."""
-    changed = {}
+    changed: dict[str, Any] = {}
     for key, endings in PATHS.items():
         value = getattr(case, key, None)
         if value is not None and value.endswith(endings):
             changed[key] = os.path.relpath((beside / value).resolve(), folder.resolve())
+    recorded = {
+        key: os.path.relpath((beside / name).resolve(), folder.resolve()) for key, name in files_of(case).items()
+    }
+    if recorded:
+        changed["as_recorded"] = AsRecorded(**recorded)
     return case.model_copy(update=changed)
 
 

@@ -74,16 +74,14 @@ CLICK_MAX_US = 400_000
 CLICK_QUIET_US = 600_000
 CLICKS_UP = 3
 CLICKS_DOWN = 2
-# Good samples for so long, without a break, end a sensor's fault.
-SENSOR_RECOVER_US = 500_000
+SENSOR_RECOVER_US = 500_000  # good samples for so long, without a break, end a sensor's fault
 # The bus: its filter, and how fast the drive's limit falls and rises again; it rises only with so much room to spare.
 BUS_MAX_MV = 400_000
 BUS_FILTER_US = 20_000
 LIMIT_DOWN_MS = 100
 LIMIT_UP_MS = 8_000
 LIMIT_HOLD_PERMILLE = 250
-# Drive from which a thruster must turn.
-THRUSTER_DRIVE_PERMILLE = 200
+THRUSTER_DRIVE_PERMILLE = 200  # drive from which a thruster must turn
 
 
 class Params(NamedTuple):
@@ -144,23 +142,23 @@ LIMITS = {
 def faults(params: Params) -> list[tuple[str, str, str]]:
     """Relations between parameters that do not hold, each as (key, expected, got)."""
     values = params._asdict()
-    # Of neighbours the first must be less.
+    # Of each pair the first must be less.
     rising = (
-        ("window_low_counts", "rest_counts", "full_counts", "window_high_counts"),
+        ("window_low_counts", "rest_counts"),
+        ("rest_counts", "full_counts"),
+        ("full_counts", "window_high_counts"),
         ("bus_floor_mv", "bus_foldback_mv"),
         ("pulse_stop_us", "pulse_full_us"),
     )
-    filter_us = params.lever_filter_us
     least_ms = {
         # A lever pulled in the same movement must be seen off rest before the press counts.
-        "deadman_press_ms": params.lever_fastest_ms + (2 * filter_us + params.tick_us + 999) // 1000,
+        "deadman_press_ms": params.lever_fastest_ms + (2 * params.lever_filter_us + params.tick_us + 999) // 1000,
         # After a reset the lever counts as at rest until its filter has settled.
-        "lever_rest_ms": params.lever_fastest_ms + filter_us * 5 // 1000 + 1,
+        "lever_rest_ms": params.lever_fastest_ms + params.lever_filter_us * 5 // 1000 + 1,
         # A live reading stands still for a few samples by chance, and at a slow tick a short time is but a few.
         "sensor_frozen_ms": -(-30 * params.tick_us // 1000),
     }
-    pairs = [pair for keys in rising for pair in zip(keys[:-1], keys[1:], strict=True)]
-    wrong = [(low, f"less than {high} ({values[high]})") for low, high in pairs if values[low] >= values[high]]
+    wrong = [(low, f"less than {high} ({values[high]})") for low, high in rising if values[low] >= values[high]]
     wrong += [(key, f"no less than {least} here") for key, least in least_ms.items() if values[key] < least]
     return [(key, expected, str(values[key])) for key, expected in wrong]
 
@@ -230,8 +228,9 @@ def read_throttle(params: Params, state: Throttle, hall_counts: int) -> Throttle
     low = params.window_low_counts
     high = params.window_high_counts
     whole = params.full_counts - params.rest_counts
-    fastest_us = params.lever_fastest_ms * 1000
-    gate = blocks.gate(state.gate, counts, low, high, params.jump_counts, whole, fastest_us, tick_us)
+    gate = blocks.gate(
+        state.gate, counts, low, high, params.jump_counts, whole, params.lever_fastest_ms * 1000, tick_us
+    )
     still = blocks.stillness(state.still, counts, tick_us)
     sample = gate.sample
     # At rest a frozen reading is harmless: it cannot ask for drive.

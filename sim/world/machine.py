@@ -172,23 +172,19 @@ def step(
     ) = tape  # fmt: skip
 
     # Signals: the kill cord's magnet, and a pulse for each ESC whose frame ends now.
-    cord, (switch_closed, sense_seated) = killcord.step(
-        params.killcord, cord, killcord.Inputs(cord_seated, switch_welded)
-    )
-    left_frame = frame_ends(params, t_us, 0)
-    right_frame = frame_ends(params, t_us, params.right_frame_offset_us)
+    cord, (closed, seated) = killcord.step(params.killcord, cord, killcord.Inputs(cord_seated, switch_welded))
+    left_frame, right_frame = frame_ends(params, t_us, 0), frame_ends(params, t_us, params.right_frame_offset_us)
     left_esc = esc.step(speed_control, left_esc, esc.Inputs(left_pulse_us * left_wire, left_frame, bus_v))
     right_esc = esc.step(speed_control, right_esc, esc.Inputs(right_pulse_us * right_wire, right_frame, bus_v))
 
     # Power: what the circuit holds over this tick, then bus and rotors through it.
     powered = 1 if guard.tripped == protection.CLOSED else 0
-    drive_on = powered * switch_closed
-    on_ohm, limit_a = speed_control.on_ohm, speed_control.current_a_max
+    drive_on = powered * closed
     factor = pack.aged_factor(pack_params, warm.pack_degc)
     emf_v, pack_ohm, weak_emf_v, weak_ohm = pack.source(pack_params, cells, factor)
     switch_ohm = switch.resistance_ohm(params.switch, warm.switch_degc)
-    left_ohm = motor.winding_ohm(drive.motor, warm.left_motor_degc) + on_ohm
-    right_ohm = motor.winding_ohm(drive.motor, warm.right_motor_degc) + on_ohm
+    left_ohm = motor.winding_ohm(drive.motor, warm.left_motor_degc) + speed_control.on_ohm
+    right_ohm = motor.winding_ohm(drive.motor, warm.right_motor_degc) + speed_control.on_ohm
     # The ESCs' own draw rides on the logic's: both are constant powers.
     constant_w = (logic_w + 2.0 * speed_control.idle_w * drive_on) * powered
     rotors, ran = drivetrain.step(
@@ -199,8 +195,8 @@ def step(
             emf_v,
             pack_ohm + params.leads_ohm + extra_ohm + switch_ohm,
             constant_w,
-            bus.Load(left_esc.duty_frac * left_alive * drive_on, left_ohm, limit_a),
-            bus.Load(right_esc.duty_frac * right_alive * drive_on, right_ohm, limit_a),
+            bus.Load(left_esc.duty_frac * left_alive * drive_on, left_ohm, speed_control.current_a_max),
+            bus.Load(right_esc.duty_frac * right_alive * drive_on, right_ohm, speed_control.current_a_max),
             left_fouling,
             right_fouling,
             hull.inflow_m_s(params.hull, surge),
@@ -209,24 +205,21 @@ def step(
 
     # Everything slower follows with the tick's last operating point or its mean.
     bus_a, left_n, right_n = ran.node_a, ran.left_thrust_n, ran.right_thrust_n
-    mean_a = ran.charge_c / dt_s
-    polarised_v = cells.v1_v + cells.v2_v
+    mean_a, polarised_v = ran.charge_c / dt_s, cells.v1_v + cells.v2_v
     pack_v = (emf_v - bus_a * pack_ohm) * powered
     cell_v_min = weak_emf_v - bus_a * weak_ohm
     bus_v = ran.node_v * drive_on
     feed_v = bus_v if params.logic_behind_switch == 1 else pack_v
     logic, (rail_v, logic_w) = supply.step(params.supply, logic, supply.Inputs(feed_v, chip_reset))
     guard = protection.step(params.protection, guard, protection.Inputs(cell_v_min, bus_a, warm.pack_degc, release))
-    pack_w = (pack_ohm * mean_a + polarised_v) * mean_a
-    warm = warmth.step(
-        params.warmth, warm, heats(params, ran, left_ohm, right_ohm, pack_w, mean_a * mean_a * switch_ohm)
-    )
+    pack_w, switch_w = (pack_ohm * mean_a + polarised_v) * mean_a, mean_a * mean_a * switch_ohm
+    warm = warmth.step(params.warmth, warm, heats(params, ran, left_ohm, right_ohm, pack_w, switch_w))
     energy = spent(energy, ran, emf_v, polarised_v, constant_w * dt_s)
     cells = pack.step(pack_params, cells, mean_a, factor, dt_s)
     surge = hull.step(params.hull, surge, left_n + right_n)
     return State(
         cells, guard, cord, logic, left_esc, right_esc, rotors, surge, warm, energy, bus_v, logic_w
     ), Outputs(
-        bus_v, bus_a, pack_v, cell_v_min, rail_v, sense_seated, switch_closed,
+        bus_v, bus_a, pack_v, cell_v_min, rail_v, seated, closed,
         ran.left_motor_a, ran.right_motor_a, left_n, right_n, ran.collapsed,
     )  # fmt: skip

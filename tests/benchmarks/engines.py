@@ -8,7 +8,8 @@ in which all ways take turns. The slow ones run a shorter ride of the same shape
 and a tick's time is what is compared.
 
 The loop in C was written by hand for this, the first draft with it; the
-reference in C is what `export` makes of it, its parameters constants.
+reference in C is what `export` makes of it, its parameters constants. "World
+compiled" is the compiled engine with the controller called back in Python.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ LONG_S, SHORT_S, START_S = 60.0, 7.2, 3.6
 # The largest difference from the interpreted loop, over the column's largest value: rounding; and for solve_ivp what
 # one substep a tick makes of a ramp (0.4 %, and 0.04 % with four substeps).
 SAME, NEAR = 1e-9, 5e-3
-IN_C, COMPILED, INTERPRETED = "loop in C, -O2", "compiled", "interpreted"
+IN_C, COMPILED, MIXED, INTERPRETED = "loop in C, -O2", "compiled", "world compiled", "interpreted"
 PYTHON_CONTROL, SOLVE_IVP = "python-control", "scipy solve_ivp"
 COLD = """
 import sys, time
@@ -111,6 +112,11 @@ def ways(controller_name: str, folder: Path, columns: tuple[str, ...], all_ways:
             COMPILED,
             lambda: engine.run(compiled, controller, *long_ride, columns=columns),
             controller, long_ride, columns,
+        ),
+        way_of(
+            MIXED,
+            lambda: engine.run(engine.Engine(engine.MIXED), controller, *short_ride, columns=columns),
+            controller, short_ride, columns,
         ),
         way_of(
             INTERPRETED,

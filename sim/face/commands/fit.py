@@ -120,7 +120,9 @@ def given_by(options: argparse.Namespace, vehicle: Vehicle) -> Given:
         try:
             around = water(options.water, options.temperature)
         except ValueError as error:
-            raise InputError([Fault("", "temperature", str(error), f"{options.temperature:g}")]) from error
+            raise InputError(
+                [Fault("", "temperature", str(error).replace(" must be", ","), f"{options.temperature:g}")]
+            ) from error
     pack_degc = options.temperature if options.pack_temperature is None else options.pack_temperature
     return Given(
         vehicle,

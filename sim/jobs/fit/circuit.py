@@ -197,9 +197,9 @@ class Problem:
 
 
 def solve(
-    logs: Sequence[Log], capacity_c: float, most_pairs: int = 2, held: Sequence[tuple[float, float]] = ()
+    logs: Sequence[Log], capacity_c: float, pairs: int = 2, held: Sequence[tuple[float, float]] = ()
 ) -> Circuit | None:
-    """The circuit with as many RC pairs, 2 at most, as the recordings tell.
+    """The circuit with so many free RC pairs, 0 to 2.
 
     Parameters
     ----------
@@ -207,17 +207,17 @@ def solve(
 
     Returns
     -------
-    Circuit, its time constants in seconds and rising; None where the pairs are not told.
+    Circuit, its time constants in seconds and rising; None where R0 or one of the pairs is not told.
     """
     problem = Problem(logs, capacity_c, held)
     longest_s = max(float(log.t_s[-1] - log.t_s[0]) for log in logs)
     shortest, longest = 2.0 * problem.interval_s, 2.0 * longest_s
     count = max(int(TRIED_A_DECADE * math.log10(longest / shortest)) + 1, 3)
-    fit = _solved(problem, most_pairs, np.geomspace(shortest, longest, count).tolist())
-    if not _told(fit, most_pairs):
+    fit = _solved(problem, pairs, np.geomspace(shortest, longest, count).tolist())
+    if not _told(fit, pairs):
         return None
-    voltages = problem.voltages(_inner(fit.values, most_pairs), most_pairs) - problem.held
-    return Circuit(fit, most_pairs, problem.knots, tuple(np.split(voltages, problem.ends[1:-1])))
+    voltages = problem.voltages(_inner(fit.values, pairs), pairs) - problem.held
+    return Circuit(fit, pairs, problem.knots, tuple(np.split(voltages, problem.ends[1:-1])))
 
 
 def _begins_loaded(log: Log) -> bool:

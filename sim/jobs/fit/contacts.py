@@ -22,6 +22,8 @@ from sim.jobs.replay import low_reads, read_line, thresholds
 EDGE_S = 0.1
 # A line may lie above the rail by so much of it before the rail is another than the file's.
 OVER_FRAC = 0.05
+# And a line that never reaches this share of it is told.
+NEAR_FRAC = 0.9
 # So many rows of an untouched contact are asked for.
 LEAST_ROWS = 50
 
@@ -174,7 +176,9 @@ def _nobody(book: Notebook, wire: Wire, touches: Sequence[Touch]) -> None:
         return
     lengths = np.array([stop - start for start, stop in found if stop < math.inf])
     span = f", of {lengths.min():.3g} to {lengths.max():.3g} s" if lengths.size else ""
-    book.findings.append(f"{wire.part}: {len(found)} presses that nobody made in {exposure_s:.0f} s{span}.")
+    book.findings.append(
+        f"{wire.part}: {len(found)} press{'es' if len(found) > 1 else ''} that nobody made in {exposure_s:.0f} s{span}."
+    )
     if len(lengths) < 2:
         book.miss(f"{wire.part}_click_s", "2 such presses or more", f"{len(lengths)}")
         return
@@ -199,6 +203,11 @@ def _leaks(book: Notebook, wire: Wire, lines: Sequence[Touch], entry: Contact, g
         got = f"{highest:.2f} V over a rail of {rail_v:g} V"
         book.miss(f"{wire.part} leak", "a line within the vehicle file's rail", got)
         return
+    if highest < NEAR_FRAC * rail_v:
+        book.findings.append(
+            f"{wire.part}: its line never comes nearer to the vehicle file's rail of {rail_v:g} V than {highest:.2f} V."
+            " If that is not the water, the rail is another, and so is every leak."
+        )
     usable = [touch for touch in lines if np.count_nonzero(touch.untouched) >= LEAST_ROWS]
     if not usable:
         needed = f"{LEAST_ROWS} rows told untouched by {wire.truth} or --rest"

@@ -16,7 +16,7 @@ import numpy as np
 from scipy import stats
 
 from sim.jobs.fit.interval import TAIL, Floats, mean_of, median_of, poisson_rate, robust_sigma
-from sim.jobs.fit.standing import noise_counts, stretches
+from sim.jobs.fit.standing import stretches
 from sim.jobs.fit.told import Notebook, Panel
 from sim.jobs.fit.trace import Mask, Trace
 
@@ -51,6 +51,15 @@ class Splash(NamedTuple):
     drain_s: float
 
 
+class Sight(NamedTuple):
+    """What was seen in a piece: its splashes, the rows of its bubbles, and when a bubble went that had hidden a splash."""
+
+    piece: Piece
+    splashes: tuple[Splash, ...]
+    bubbles: tuple[tuple[int, int], ...]
+    hidden_s: tuple[float, ...]
+
+
 def fit_film(
     book: Notebook, part: str, recorded: Sequence[tuple[Trace, Floats, Mask]], conductivity_s_m: float | None
 ) -> None:
@@ -74,7 +83,7 @@ def fit_film(
         book.miss(f"{part}.film", "a second of an untouched line without a gap", f"{length_s:.2f} s")
         return
     highest = max(float(np.percentile(piece.siemens, 99.9)) for piece in pieces)
-    noise = float(np.median([noise_counts_of(piece) for piece in pieces]))
+    noise = float(np.median([line_noise(piece) for piece in pieces]))
     if highest < 12.0 * noise or highest <= 0.0:
         book.miss(f"{part}.film", "a leak that stands out of the line's noise", f"{1e6 * highest:.2g} uS at most")
         return
@@ -83,8 +92,8 @@ def fit_film(
     # In one row the film itself moves by so much; what goes further is a bubble or a splash.
     step = float(np.median([robust_sigma(np.diff(piece.siemens)) for piece in pieces]))
     wet = max(WET_FRAC * highest, 2.0 * dry, dry + 5.0 * step)
-    splashes = [splash for piece in pieces for splash in _splashes(piece, jump, wet)]
-    bubbles = [_bubble_rows(piece, dry, wet) for piece in pieces]
+    sights = [_sight(piece, jump, dry, wet) for piece in pieces]
+    splashes = [splash for sight in sights for splash in sight.splashes]
     rows = sum(len(piece.t_s) for piece in pieces)
     seen_s = sum(float(np.count_nonzero(piece.siemens > wet)) * piece.interval_s for piece in pieces)
     if seen_s < 0.1 * length_s:
@@ -93,17 +102,18 @@ def fit_film(
     rate = poisson_rate(len(splashes), seen_s)
     book.tell_band(f"{part}.film.splash_rate_hz", "Hz", rate, "exact, of a count", rows, of_vehicle=True)
     drain_s = _drain(book, part, splashes)
-    _bubbles(book, part, pieces, bubbles, seen_s)
+    _bubbles(book, part, sights, seen_s)
     full = _full(book, part, pieces, splashes, drain_s, highest, rows, conductivity_s_m)
-    _wander(book, part, pieces, splashes, bubbles, drain_s, full, conductivity_s_m)
+    _wander(book, part, sights, drain_s, full, conductivity_s_m)
     _picture(book, part, max(pieces, key=lambda piece: len(piece.t_s)), full)
 
 
-def noise_counts_of(piece: Piece) -> float:
-    """Scatter from row to row of a leak, in siemens, without the least that counts have."""
-    scale = float(np.abs(piece.siemens).max()) or 1.0
-    # The helper's floor is that of rounding to whole numbers; a millionth of the leak is far below any converter.
-    return noise_counts(piece.siemens / scale * 1e6) * scale * 1e-6
+def line_noise(piece: Piece) -> float:
+    """The line's own noise in a leak, in siemens, told from the film's wander: over two rows the film moves by twice
+    the variance of one, and noise does not."""
+    one = robust_sigma(np.diff(piece.siemens)) ** 2
+    two = robust_sigma(piece.siemens[2:] - piece.siemens[:-2]) ** 2
+    return math.sqrt(max(0.5 * (2.0 * one - two), 0.0))
 
 
 def _pieces(trace: Trace, siemens: Floats, mask: Mask) -> list[Piece]:
@@ -114,6 +124,11 @@ def _pieces(trace: Trace, siemens: Floats, mask: Mask) -> list[Piece]:
             if stop - start >= 20:
                 found.append(Piece(trace.t_s[rows], siemens[rows], trace.interval_s))
     return found
+
+
+def _sight(piece: Piece, jump: float, dry: float, wet: float) -> Sight:
+    bubbles = tuple(_bubble_rows(piece, dry, wet))
+    return Sight(piece, tuple(_splashes(piece, jump, wet)), bubbles, tuple(_hidden(piece, bubbles, jump)))
 
 
 def _splashes(piece: Piece, jump: float, wet: float) -> list[Splash]:
@@ -168,19 +183,27 @@ def _bubble_rows(piece: Piece, dry: float, wet: float) -> list[tuple[int, int]]:
     ]
 
 
-def _bubbles(
-    book: Notebook, part: str, pieces: Sequence[Piece], bubbles: Sequence[Sequence[tuple[int, int]]], seen_s: float
-) -> None:
+def _hidden(piece: Piece, bubbles: Sequence[tuple[int, int]], jump: float) -> list[float]:
+    """When bubbles went that left more water than they found: a splash came meanwhile."""
+    siemens = piece.siemens
+    return [
+        float(piece.t_s[stop])
+        for start, stop in bubbles
+        if start > 0 and stop < len(siemens) and siemens[stop] - siemens[start - 1] > jump
+    ]
+
+
+def _bubbles(book: Notebook, part: str, sights: Sequence[Sight], seen_s: float) -> None:
     """Rate and stay of what opens the gap, from the stretches without water and the time between them."""
     whole = [
-        (stop - start) * piece.interval_s
-        for piece, spells in zip(pieces, bubbles, strict=True)
-        for start, stop in spells
-        if start > 0 and stop < len(piece.siemens)
+        (stop - start) * sight.piece.interval_s
+        for sight in sights
+        for start, stop in sight.bubbles
+        if start > 0 and stop < len(sight.piece.siemens)
     ]
     stays = np.array(whole)
-    begun = sum(start > 0 for spells in bubbles for start, _ in spells)
-    rows = sum(len(piece.t_s) for piece in pieces)
+    begun = sum(start > 0 for sight in sights for start, _ in sight.bubbles)
+    rows = sum(len(sight.piece.t_s) for sight in sights)
     rate, low, high = poisson_rate(begun, seen_s)
     book.tell_band(f"{part}.film.bubble_rate_hz", "Hz", (rate, low, high), "exact, of a count", rows, of_vehicle=True)
     if len(stays) < LEAST_SPLASHES:
@@ -235,28 +258,27 @@ def _full(
 def _wander(
     book: Notebook,
     part: str,
-    pieces: Sequence[Piece],
-    splashes: Sequence[Splash],
-    bubbles: Sequence[Sequence[tuple[int, int]]],
+    sights: Sequence[Sight],
     drain_s: float,
     full: float,
     conductivity_s_m: float | None,
 ) -> None:
     """Middle, deviation and correlation time of what is neither splash nor bubble."""
     kept, times = [], []
-    for piece, spells in zip(pieces, bubbles, strict=True):
+    for sight in sights:
+        piece = sight.piece
         mask = np.ones(len(piece.siemens), dtype=np.bool_)
-        for start, stop in spells:
+        for start, stop in sight.bubbles:
             # A row on either side may have seen the gap open for a part of its time.
             mask[max(start - 1, 0) : stop + 1] = False
-        for splash in splashes:
-            since = piece.t_s - splash.at_s
+        for at_s in (*(splash.at_s for splash in sight.splashes), *sight.hidden_s):
+            since = piece.t_s - at_s
             mask &= (since < -0.5 * piece.interval_s) | (since > -math.log(FORGET_FRAC) * drain_s)
         values = np.where(mask, piece.siemens / full, np.nan)
         kept.append(values[mask])
         times.append((values, piece.interval_s))
     values = np.concatenate(kept)
-    length_s = sum(len(each) * piece.interval_s for each, piece in zip(kept, pieces, strict=True))
+    length_s = sum(len(each) * interval_s for each, (_, interval_s) in zip(kept, times, strict=True))
     if len(values) < 20:
         book.miss(f"{part}.film.mean_wetted_frac", "film between splashes and bubbles", f"{len(values)} rows")
         return
@@ -278,6 +300,9 @@ def _wander(
         book.miss(f"{part}.film.mean_wetted_frac, film_spread_frac", needed, "neither, or air")
     for key, unit, value, half in told:
         band = (value, max(value - half, 0.0), value + half)
+        if key == "film_time_s":
+            # A time's scatter is one of ratios.
+            band = (value, value * math.exp(-half / value), value * math.exp(half / value))
         book.tell_band(f"{part}.film.{key}", unit, band, how, len(values), of_vehicle=True)
 
 

@@ -56,14 +56,15 @@ def fit_curve(book: Notebook, traces: Sequence[Trace], given: Given, codes: Code
     places, counts = places[::stride], counts[::stride]
     fit = _solved(places, counts, codes)
     model = codes.counts(with_numbers(codes.magnets, fit.values), places)
-    told = [key for index, key in enumerate(KEYS) if fit.half[index] < KNOWN_FRAC * abs(float(fit.values[index]))]
+    explained = _verdict(book, places, counts - model, codes)
     for index, key in enumerate(KEYS):
-        if key in told:
+        band = f"{fit.values[index]:.3g} +- {fit.half[index]:.2g}"
+        if not explained:
+            book.miss(f"throttle.{key}", "a curve that the magnets' closed form can make", f"{band}, which does not")
+        elif fit.half[index] < KNOWN_FRAC * abs(float(fit.values[index])):
             book.tell_fit(f"throttle.{key}", UNITS[key], fit, index, of_vehicle=True)
         else:
-            band = f"{fit.values[index]:.3g} +- {fit.half[index]:.2g}"
             book.miss(f"throttle.{key}", "a curve that bends enough to tell it from the others", band)
-    _verdict(book, places, counts - model, codes)
     at = np.linspace(float(places.min()), float(places.max()), 201)
     line = codes.counts(with_numbers(codes.magnets, fit.values), at)
     note = "closed form of both magnets; data less fit below"
@@ -113,8 +114,8 @@ def _solved(places: Floats, counts: Floats, codes: Codes) -> Fit:
     )
 
 
-def _verdict(book: Notebook, places: Floats, left: Floats, codes: Codes) -> None:
-    """What the geometry leaves unexplained: means of the residuals over the travel, against what noise allows."""
+def _verdict(book: Notebook, places: Floats, left: Floats, codes: Codes) -> bool:
+    """Whether the geometry explains the curve: means of the residuals over the travel, against what noise allows."""
     edges = np.linspace(float(places.min()), float(places.max()), BINS + 1)
     at = np.clip(np.digitize(places, edges) - 1, 0, BINS - 1)
     sigma = max(noise_counts(left), float(np.std(left)) * 0.1)
@@ -137,6 +138,7 @@ def _verdict(book: Notebook, places: Floats, left: Floats, codes: Codes) -> None
         f" the travel it leaves {means[worst]:+.1f} counts, {1000.0 * share:.1f} permille of the range, {beyond} than"
         f" noise makes of {allowed:.1f}."
     )
+    return explained
 
 
 def fit_ends(

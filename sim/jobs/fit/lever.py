@@ -11,7 +11,7 @@ import numpy as np
 from sim.jobs.fit.geometry import fit_curve, fit_ends
 from sim.jobs.fit.interval import linear, mean_of
 from sim.jobs.fit.push import push_of, without
-from sim.jobs.fit.standing import Stand, has_place, stands
+from sim.jobs.fit.standing import MOVED_COUNTS, MOVED_SIGMA, Stand, has_place, moved_in_rest, stands
 from sim.jobs.fit.told import Notebook, Panel, Topic
 from sim.jobs.fit.trace import Given, Trace, having, names_of
 from sim.jobs.fit.vehicle_codes import Codes
@@ -20,8 +20,6 @@ from sim.jobs.fit.vehicle_codes import Codes
 NEAR_FRAC = 0.04
 # Of the travel, where its true position is known.
 END_FRAC = 0.005
-# The lever has moved where the reading did by so many times its noise, and so many counts.
-MOVED_SIGMA, MOVED_COUNTS = 20.0, 20.0
 # So many levels tell how well the lever comes back.
 REPEATS = 3
 # The dead band holds the reading at rest this many standard deviations wide.
@@ -65,6 +63,8 @@ def fit_lever(traces: Sequence[Trace], given: Given) -> Topic:
     if not used:
         book.miss("lever", "a recording, not of changes alone, with hall_counts", "none")
         return book.done()
+    if moved := moved_in_rest(used):
+        book.miss("lever at rest as told", "a reading that keeps its level in stretches told to be at rest", moved)
     codes = Codes.of(given)
     push = push_of([stand for trace in used for stand in stands(trace)])
     if push is not None and push.counts_a:

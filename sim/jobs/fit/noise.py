@@ -13,13 +13,14 @@ from sim.base.clock import to_us
 from sim.jobs.fit.interval import CONFIDENCE, TAIL, Floats, covariance_of, median_of, poisson_rate
 from sim.jobs.fit.push import CURRENTS, SWING_A, Push, known_to_stand, push_of, swing_of, without
 from sim.jobs.fit.spectrum import peaks_of, spectrum_of, tone
-from sim.jobs.fit.standing import ROUNDING, SPIKE, Stand, stands
+from sim.jobs.fit.standing import ROUNDING, SPIKE, Stand, moved_in_rest, stands
 from sim.jobs.fit.told import Notebook, Panel, Series, Topic, listed
 from sim.jobs.fit.trace import Given, Trace, having, names_of
 from sim.jobs.fit.vehicle_codes import Codes
 
 # So many rows of a lever that stands are asked for.
 LEAST_ROWS = 200
+QUIET_COUNTS = 0.4
 # Of the noise's own change with current: rows under a quarter and over three quarters of the current's range.
 QUARTERS = (0.25, 0.75)
 VACUUM = 2e-7  # mu0 / 2 pi: tesla, metres and amperes
@@ -43,6 +44,8 @@ def fit_noise(traces: Sequence[Trace], given: Given) -> Topic:
     if not used:
         book.miss("noise", "a recording, not of changes alone, with hall_counts", "none")
         return book.done()
+    if moved := moved_in_rest(used):
+        book.miss("noise at rest as told", "a reading that keeps its level in stretches told to be at rest", moved)
     push = push_of([stand for trace in used for stand in stands(trace)])
     # What the current does is told by itself, and is no noise.
     standing = [stand for trace in used for stand in stands(without(trace, push))]
@@ -87,7 +90,11 @@ def _rms(book: Notebook, off: Sequence[Floats], spiky: Sequence[NDArray[np.bool_
     def rms(square: float) -> float:
         return math.sqrt(max(square - rounding, 0.0))
 
-    book.tell_band("sensor.noise_v_rms", "V", (rms(mean), rms(mean - half), rms(mean + half)), how, len(squares), True)
+    high = rms(mean + half)
+    if high < QUIET_COUNTS * volt:
+        # So little noise may never reach the next count.
+        high, how = QUIET_COUNTS * volt, f"{how}; rounding hides less than {QUIET_COUNTS:g} counts"
+    book.tell_band("sensor.noise_v_rms", "V", (rms(mean), rms(mean - half), high), how, len(squares), True)
     book.findings.append(
         f"Noise {1e3 * rms(mean):.2f} mV rms, {rms(mean) / volt:.2f} counts; spikes and rounding aside."
     )
@@ -117,9 +124,10 @@ def _spikes(book: Notebook, chosen: Sequence[Stand], off: Sequence[Floats], spik
     long = f", the longest {max(runs)} rows" if max(runs) > 1 else ", each one row long"
     signs = sum(int(np.count_nonzero(each[mask] > 0.0)) for each, mask in zip(off, spiky, strict=True))
     total = sum(int(np.count_nonzero(mask)) for mask in spiky)
+    many = f"{len(heights)} spikes" if len(heights) > 1 else "One spike"
     book.findings.append(
-        f"{len(heights)} spikes in {exposure:.0f} s, {1e3 * middle:.0f} mV in the middle, up to"
-        f" {1e3 * max(heights):.0f} mV{long}; {signs} of {total} rows upwards."
+        f"{many} in {exposure:.0f} s, {1e3 * middle:.0f} mV in the middle, up to {1e3 * max(heights):.0f} mV{long};"
+        f" {signs} of {total} rows upwards."
     )
 
 

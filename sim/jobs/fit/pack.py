@@ -194,7 +194,6 @@ def _leads(book: Notebook, traces: Sequence[Trace], given: Given) -> None:
 def _circuit(book: Notebook, parts: Sequence[tuple[Trace, Log]], series: Known, given: Given) -> None:
     """R0, the pairs that the recordings tell, and the voltage at no current."""
     logs = [log for _, log in parts]
-    entry = given.vehicle.pack
     capacity_c = _capacity_c(given)
     swing = max(float(np.ptp(log.current_a)) for log in logs)
     steps = step_ohm(logs, STEP_FRAC * swing)
@@ -202,16 +201,18 @@ def _circuit(book: Notebook, parts: Sequence[tuple[Trace, Log]], series: Known, 
     circuit = solve(short, capacity_c)
     longest = max(log.t_s[-1] - log.t_s[0] for log in logs)
     if circuit is None:
-        strings = entry.series / entry.parallel
-        slow = (float(entry.cell.r2_ohm) * strings, float(entry.cell.tau2_s))
-        circuit = solve(short, capacity_c, 1, [slow] if slow[0] > 0.0 else [])
         book.miss("pack.cell.r2_ohm, pack.cell.tau2_s", "steps and rests that last for tau2_s", f"{longest:.0f} s")
-        if circuit is not None and slow[0] > 0.0:
-            book.findings.append("The slower RC pair is held as the vehicle file has it.")
+        circuit = _held(short, capacity_c, 1, given)
+        if circuit is not None:
+            book.findings.append("The slower RC pair is held as the vehicle file has it, its tolerance taken along.")
     if circuit is None:
         book.miss("pack.cell.r1_ohm, pack.cell.tau1_s", "a step and a rest that last for tau1_s", f"{longest:.0f} s")
         if steps is None or not steps[0].half[0] < steps[0].values[0]:
-            got = f"none of {STEP_FRAC * swing:.2g} A within a row" if steps is None else "steps lost in noise"
+            steps, circuit = None, _held(short, capacity_c, 0, given)
+        if circuit is not None:
+            book.findings.append("No step tells R0 at once: both RC pairs are held as the vehicle file has them.")
+        elif steps is None:
+            got = f"a current that swings by {swing:.3g} A and a voltage that does not follow"
             book.miss("pack.cell.r0_ohm", f"a current step with {STEP_ROWS} rows on either side", got)
             return
     _resistances(book, circuit, steps, logs, series, given)
@@ -219,6 +220,26 @@ def _circuit(book: Notebook, parts: Sequence[tuple[Trace, Log]], series: Known, 
         _open_circuit(book, circuit, short, given, capacity_c)
         for (trace, _), log, model in zip(parts, short, circuit.model, strict=True):
             book.panels += _pictures(trace, log, model)
+
+
+def _held(logs: Sequence[Log], capacity_c: float, pairs: int, given: Given) -> Circuit | None:
+    """The circuit with so many free pairs, the slower ones as the vehicle file has them, their tolerances with it."""
+    entry = given.vehicle.pack
+    strings = entry.series / entry.parallel
+    filed = ((entry.cell.r1_ohm, entry.cell.tau1_s), (entry.cell.r2_ohm, entry.cell.tau2_s))[pairs:]
+    held = [(float(ohm) * strings, float(tau_s)) for ohm, tau_s in filed if ohm > 0.0]
+    circuit = solve(logs, capacity_c, pairs, held)
+    if circuit is None:
+        return None
+    squares = circuit.fit.half**2
+    for index, (ohm, _) in enumerate(number for number in filed if number[0] > 0.0):
+        if ohm.high > ohm.low:
+            other = [(ohm.high * strings, tau) if place == index else (r, tau) for place, (r, tau) in enumerate(held)]
+            moved = solve(logs, capacity_c, pairs, other)
+            if moved is None:
+                return None
+            squares = squares + (moved.fit.values - circuit.fit.values) ** 2
+    return circuit._replace(fit=circuit.fit._replace(half=np.sqrt(squares)))
 
 
 def _resistances(

@@ -50,7 +50,9 @@ def peaks_of(at_hz: Floats, density: Floats, segments: int) -> list[float]:
     lines = min(FLOOR_LINES, 2 * (len(density) // 4) + 1)
     freedom = 2.0 * max(1.0, INDEPENDENT * segments)
     # The median of so many lines lies below their mean.
-    floor = median_filter(density, size=lines, mode="nearest") * freedom / stats.chi2.median(freedom)
+    inner = median_filter(density[1:-1], size=lines, mode="reflect") * freedom / stats.chi2.median(freedom)
+    # The first and the last line hold half of what the others do.
+    floor = np.concatenate((inner[:1], inner, inner[-1:]))
     bound = floor * stats.chi2.isf(CHANCE / len(density), freedom) / freedom
     found = signal.find_peaks(density)[0]
     loud = [index for index in found if index > 1 and density[index] > bound[index]]

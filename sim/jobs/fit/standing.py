@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +22,8 @@ SETTLE_S = 0.05
 WANDER = 5.0
 # Behind so many standard deviations a sample is a spike.
 SPIKE = 6.0
+# The lever has moved where the level did by so many times the reading's noise, and so many counts.
+MOVED_SIGMA, MOVED_COUNTS = 20.0, 20.0
 # A quantised signal's least noise, in counts: that of rounding.
 ROUNDING = 1.0 / math.sqrt(12.0)
 
@@ -78,15 +81,40 @@ def stands(trace: Trace) -> list[Stand]:
         still = np.zeros(len(counts), dtype=np.bool_)
         for part in trace.unbroken:
             still[part] = _level(counts[part], max(round(LOOK_S / trace.interval_s), 2))
+    moved = _moved(trace)
     found = []
     for part in trace.unbroken:
-        told = trace.at_rest[part]
+        told = trace.at_rest[part] & ~moved[part]
         for mask, is_told in ((told, True), (still[part] & ~told, False)):
             for start, stop in stretches(mask):
                 rows = slice(part.start + start, part.start + stop)
                 if trace.t_s[rows.stop - 1] - trace.t_s[rows.start] >= STAND_S and stop - start >= 8:
                     found.append(_stand(trace, rows, is_told))
     return sorted(found, key=lambda stand: stand.rows.start)
+
+
+def _moved(trace: Trace) -> Mask:
+    """Rows of stretches told to be at rest in which the reading's level moves all the same."""
+    counts = trace.table["hall_counts"]
+    moved = np.zeros(len(counts), dtype=np.bool_)
+    look = max(round(LOOK_S / trace.interval_s), 2)
+    for start, stop in stretches(trace.at_rest):
+        part = counts[start:stop]
+        if stop - start < 2 * look:
+            continue
+        smooth = median_filter(part, size=2 * (look // 2) + 1, mode="nearest")
+        moved[start:stop] = float(np.ptp(smooth)) > max(MOVED_SIGMA * noise_counts(part), MOVED_COUNTS)
+    return moved
+
+
+def moved_in_rest(traces: Sequence[Trace]) -> str:
+    """Which stretches told to be at rest were not, as far as the lever goes, in words; empty where all were."""
+    words = []
+    for trace in traces:
+        moved = _moved(trace)
+        for start, stop in stretches(trace.at_rest & moved):
+            words.append(f"{trace.name} {trace.t_s[start]:.3g} to {trace.t_s[stop - 1]:.3g} s")
+    return ", ".join(words)
 
 
 def has_place(trace: Trace) -> bool:

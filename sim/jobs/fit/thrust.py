@@ -155,6 +155,8 @@ def _static(book: Notebook, traces: Sequence[Trace], given: Given, zero_n: float
         drive = trace.get(*PULSES) if squares is None else np.sqrt(squares)
         drive = force if drive is None else drive
         top = float(np.percentile(drive, 99.0))
+        if not top > 0.0:
+            continue
         for part in trace.unbroken:
             for start, stop in stretches(drive[part] >= (1.0 - TOP_FRAC) * top):
                 rows = slice(part.start + start, part.start + stop)

@@ -133,7 +133,9 @@ class Notebook:
         if not all(map(math.isfinite, band)):
             self.miss(key, "more data", f"{rows} rows that leave it open")
             return False
-        self.estimates.append(Estimate(key, *band, unit, how, rows, self.files, of_vehicle))
+        # Adding nothing turns a negative zero into zero.
+        value, low, high = (end + 0.0 for end in band)
+        self.estimates.append(Estimate(key, value, low, high, unit, how, rows, self.files, of_vehicle))
         return True
 
     def tell_fit(self, key: str, unit: str, fit: Fit, index: int = 0, of_vehicle: bool = False) -> bool:

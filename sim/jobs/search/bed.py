@@ -5,15 +5,15 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from types import TracebackType
-from typing import NamedTuple, Self, TypeAlias
+from typing import NamedTuple, Self, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.base.errors import InputError, one_line
+from sim.base.errors import Fault, InputError, one_line
 from sim.bench.engine import Engine, choose, decided
 from sim.bench.loop import ControllerError
 from sim.bench.run import Bench, prepare, record
@@ -28,6 +28,7 @@ from sim.jobs.trials import Sealed, sealed
 from sim.verdict.requirement import Requirement, Verdict, names_of
 from sim.verdict.robustness import Evaluation
 
+Answer = TypeVar("Answer")
 Points: TypeAlias = NDArray[np.float64]
 
 # Runs handed to a process at a time, at most.
@@ -204,7 +205,7 @@ class Bed:
         size = min(max(len(points) // (2 * self.workers), 1), BATCH_MAX)
         batches = [points[first : first + size] for first in range(0, len(points), size)]
         futures = [self._pool.submit(_run, batch, tuple(asked)) for batch in batches]
-        return [seen for future in futures for seen in future.result()]
+        return [seen for future in futures for seen in _result(future)]
 
     def simplified(self, tasks: Sequence[Task], progress: Callable[[int], None]) -> list[tuple[Simple, Seen]]:
         """Make scenarios simple, each for itself."""
@@ -212,9 +213,24 @@ class Bed:
         found = []
         futures = None if self._pool is None else [self._pool.submit(_simplify, task) for task in tasks]
         for number, task in enumerate(tasks):
-            found.append(self._here.simplified(task) if futures is None else futures[number].result())
+            found.append(self._here.simplified(task) if futures is None else _result(futures[number]))
             progress(number + 1)
         return found
+
+
+def _result(future: Future[Answer]) -> Answer:
+    """What a process came to.
+
+    Raises
+    ------
+    InputError
+        It was ended from outside, most likely for want of memory.
+    """
+    try:
+        return future.result()
+    except BrokenExecutor as error:
+        expected = "processes that are left to run (fewer --workers need less memory)"
+        raise InputError([Fault("", "workers", expected, "one that was ended from outside")]) from error
 
 
 # What a process keeps.
@@ -222,8 +238,8 @@ _kept: list[Judge] = []
 
 
 def _open(given: Sealed, space: Space) -> None:
-    # Whoever interrupts the search means the process that asks, which then lets the others go.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # An interruption from the keyboard reaches every process; the one that asks says so, the others just end.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
     _kept[:] = [Judge.of(given.opened(), space)]
 
 
