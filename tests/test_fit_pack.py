@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pytest
 from fit_cases import VEHICLE, estimates, few, given, holds, least_of, trace, untold
@@ -9,12 +11,13 @@ from fit_cases import VEHICLE, estimates, few, given, holds, least_of, trace, un
 from sim.bench.build import Condition, pack_params
 from sim.jobs.fit.circuit import Log, Problem, polarised, solve, step_ohm, thinned
 from sim.jobs.fit.pack import fit_pack
+from sim.jobs.fit.told import Topic
 from sim.world import pack
 
 TRIES = 40
 
 # PUBLISHED: Chen and Rincon-Mora 2006, IEEE Trans. Energy Convers. 21(2):504-511, one 850 mAh cell (read in two
-# independent codings): charge, then voltage at no current, R0, R1, C1, R2, C2, to the digits that follow from the fits.
+# independent codings), its formulas evaluated: charge, then voltage at no current, R0, R1, C1, R2, C2.
 CHEN = {
     0.1: (3.674569, 0.088115, 0.064096, 508.6131, 0.049841, 4072.8582),
     0.2: (3.725029, 0.075654, 0.047634, 653.1021, 0.049840, 4448.2962),
@@ -39,6 +42,14 @@ PRINTED = {
 STEP_A, STEP_S = 0.5, 200.0
 
 
+def chen(s: float) -> tuple[float, ...]:
+    """PUBLISHED: the formulas themselves, which the table above gives to six and four decimals."""
+    e = -1.031 * np.exp(-35.0 * s) + 3.685 + 0.2156 * s - 0.1178 * s**2 + 0.3201 * s**3
+    r0, r1 = 0.1562 * np.exp(-24.37 * s) + 0.07446, 0.3208 * np.exp(-29.14 * s) + 0.04669
+    c1, r2 = -752.9 * np.exp(-13.51 * s) + 703.6, 6.603 * np.exp(-155.2 * s) + 0.04984
+    return e, r0, r1, c1, r2, -6056.0 * np.exp(-27.12 * s) + 4475.0
+
+
 def discharged_v(t_s: np.ndarray, numbers: tuple[float, ...]) -> np.ndarray:
     """The discharge equations, in closed form: V = E - I R0 - sum I Ri (1 - e^(-t/tau)), and their relaxation."""
     e, r0, r1, c1, r2, c2 = numbers
@@ -53,15 +64,15 @@ def discharged_v(t_s: np.ndarray, numbers: tuple[float, ...]) -> np.ndarray:
 def test_the_tests_own_equations_are_the_published_ones() -> None:
     """PUBLISHED: the twelve printed voltages come out of the equations used here, to their eighth decimal."""
     t_s = np.array(list(PRINTED))
-    assert discharged_v(t_s, CHEN[0.5]) == pytest.approx(list(PRINTED.values()), abs=6e-8)
+    assert discharged_v(t_s, chen(0.5)) == pytest.approx(list(PRINTED.values()), abs=5.1e-9)
 
 
 def published_log(charge: float) -> Log:
     """That discharge as a recorder of events has it: ten rows a second, and one on either side of each step."""
-    t_s = np.unique(np.round(np.concatenate((np.arange(-20.0, 600.0, 0.1), [-1e-6, STEP_S + 1e-6])), 6))
+    t_s = np.unique(np.round(np.concatenate((np.arange(-20.0, 600.0, 0.1), [-1e-9, STEP_S + 1e-9])), 9))
     current = np.where((t_s >= 0.0) & (t_s <= STEP_S), STEP_A, 0.0)
     ones, none = np.ones(len(t_s)), np.zeros(len(t_s))
-    return Log(t_s, current, np.round(discharged_v(t_s, CHEN[charge]), 8), ones, none)
+    return Log(t_s, current, discharged_v(t_s, chen(charge)), ones, none)
 
 
 @pytest.mark.parametrize("charge", CHEN)
@@ -72,7 +83,7 @@ def test_published_resistances_and_capacitances_are_found(charge: float) -> None
     r0, r1, tau1, r2, tau2 = circuit.fit.values[:5]
     _, *wanted = CHEN[charge]
     for found, printed in zip((r0, r1, tau1 / r1, r2, tau2 / r2), wanted, strict=True):
-        assert found == pytest.approx(printed, abs=0.6 * 10.0 ** -(6 if printed < 1.0 else 4) + 2e-8 * printed)
+        assert found == pytest.approx(printed, abs=0.51 * 10.0 ** -(6 if printed < 1.0 else 4))
 
 
 # INDEPENDENT: pybamm 26.10.1.1, equivalent_circuit.Thevenin, 2 RC elements, R0 0.0744608, R1 0.0466902, C1 702.7,
@@ -140,12 +151,18 @@ TRUE = {
 DAY = {"temperature_degc": 20.0, "pack_degc": 25.0, "charge_frac": 0.9}
 
 
+@lru_cache(TRIES)
+def fitted_dive(seed: int) -> Topic:
+    """A dive fitted, once for all that look at it."""
+    return fit_pack([trace(dive(seed, 600.0), 250_000)], given(**DAY))
+
+
 def test_intervals_of_the_packs_numbers_hold_the_truth() -> None:
-    """Of 40 noisy dives of a quarter of an hour as many intervals hold R0, both RC pairs and the joints as 95 %
+    """Of 40 noisy dives of ten minutes as many intervals hold R0, both RC pairs and the joints as 95 %
     allows."""
     held: dict[str, list[bool]] = {key: [] for key in TRUE}
     for seed in range(TRIES):
-        found = estimates(fit_pack([trace(dive(seed), 250_000)], given(**DAY)))
+        found = estimates(fitted_dive(seed))
         for key, true in TRUE.items():
             held[key].append(holds(found[key], true))
     assert few(held) == {}
@@ -153,7 +170,7 @@ def test_intervals_of_the_packs_numbers_hold_the_truth() -> None:
 
 def test_the_numbers_are_found_closely() -> None:
     """One dive tells R0 and the quicker pair to 3 %, the slower to 10 %."""
-    found = estimates(fit_pack([trace(dive(1), 250_000)], given(**DAY)))
+    found = estimates(fitted_dive(1))
     for key, share in {"r0_ohm": 0.03, "r1_ohm": 0.03, "tau1_s": 0.03, "r2_ohm": 0.1, "tau2_s": 0.1}.items():
         each = found[f"pack.cell.{key}"]
         assert each.half < share * each.value
@@ -170,21 +187,25 @@ def test_with_the_bus_alone_leads_are_the_files() -> None:
 
 
 def test_the_voltage_at_no_current_is_found() -> None:
-    """Of 20 dives the intervals of a cell's voltage at the charges counted hold the file's curve as 95 % allows."""
+    """Of 40 dives as many intervals of a cell's voltage at the first charge hold the file's curve as 95 % allows, and
+    every other voltage lies within 3 mV of it."""
     charges, volts = np.array(CELL.ocv_v).T
-    held = []
-    for seed in range(20):
-        topic = fit_pack([trace(dive(seed), 250_000)], given(**DAY))
-        for key, each in estimates(topic).items():
+    first, off_v = [], []
+    for seed in range(TRIES):
+        for key, each in estimates(fitted_dive(seed)).items():
             if key.startswith("cell_ocv_v_at_"):
-                held.append(holds(each, float(np.interp(float(key.removeprefix("cell_ocv_v_at_")), charges, volts))))
-    # The last charge is a thousandth off in its name; a cell's voltage moves a millivolt over that.
-    assert sum(held) >= least_of(len(held)) - 0.1 * len(held)
+                filed = float(np.interp(float(key.removeprefix("cell_ocv_v_at_")), charges, volts))
+                off_v.append(abs(each.value - filed))
+                if key == "cell_ocv_v_at_0.900":
+                    first.append(holds(each, filed))
+    assert len(first) == TRIES
+    assert sum(first) >= least_of(TRIES)
+    assert max(off_v) < 0.003
 
 
 def test_the_curve_takes_what_was_seen_and_keeps_the_rest() -> None:
     """The list for the file has the file's points outside the charges seen, and rises throughout."""
-    topic = fit_pack([trace(dive(1), 250_000)], given(**DAY))
+    topic = fitted_dive(1)
     assert topic.curve is not None
     charges = [charge for charge, _ in topic.curve.points]
     volts = [volt for _, volt in topic.curve.points]
@@ -294,7 +315,8 @@ def test_what_the_data_do_not_tell_is_said(columns: dict[str, np.ndarray], missi
 def test_a_coarse_current_is_told() -> None:
     """A current read in steps of 5 A of 120 is said to be coarse."""
     columns = dive(1)
-    columns["pack_a"] = 5.0 * np.rint(columns["pack_a"] / 5.0)
+    ripple = 30.0 * np.sin(np.arange(len(columns["pack_a"])) / 7.0)
+    columns["pack_a"] = 5.0 * np.rint((columns["pack_a"] + np.where(columns["pack_a"] > 20.0, ripple, 0.0)) / 5.0)
     topic = fit_pack([trace(columns, 250_000)], given(**DAY))
     assert any("comes in steps of 5 A" in each for each in topic.findings)
 

@@ -29,6 +29,8 @@ BELOW_WIDTH = 3.0
 # Of many points the scale holds so many of a hundred, and half as much again on either side.
 HELD = (0.5, 99.5)
 MANY = 200
+# A longer name of an axis than this does not fit beside what is left.
+UNIT_LETTERS = 8
 # A spectrum's scale covers at least so many decades on either side of its floor.
 DECADES = 1.0
 
@@ -44,7 +46,7 @@ def figure(told: Topic, vehicle: str) -> Figure:
     with look.styled():
         page = look.blank(WIDTH_IN, head_in + sum(heights))
         sheet = look.sheet_at(page, 0.0, 0.0, WIDTH_IN, head_in)
-        look.say(sheet, EDGE_IN, 0.32, f"{told.name}, fitted for {vehicle}", look.HEAD_PT, bold=True)
+        look.say(sheet, EDGE_IN, 0.32, f"{told.name.capitalize()}, fitted for {vehicle}", look.HEAD_PT, bold=True)
         for index, line in enumerate(findings):
             look.say(sheet, EDGE_IN, 0.6 + LINE_IN * index, line, look.SMALL_PT)
         key = ((DATA, "recorded"), (FIT, "fitted"))
@@ -91,7 +93,7 @@ def _panel(page: Figure, panel: Panel, top_in: float) -> None:
         below.annotate(f"{beyond} points beyond the scale", (0.995, 0.97), color=look.QUIET, **where)
     below.yaxis.set_major_formatter(_plain)
     below.yaxis.set_major_locator(MaxNLocator(4))
-    below.set_ylabel(f"left ({panel.y_words})", size=look.SMALL_PT)
+    below.set_ylabel(f"left ({panel.y_words})" if len(panel.y_words) <= UNIT_LETTERS else "left", size=look.SMALL_PT)
     below.set_xlabel(panel.x_words, size=look.SMALL_PT)
 
 

@@ -65,6 +65,8 @@ def unloaded() -> Iterator[None]:
     before = {name: module for name, module in sys.modules.items() if _shipped(name)}
     for name in before:
         del sys.modules[name]
+        # Else `from controllers import ...` would find it on the package and load nothing.
+        vars(controllers).pop(name.rpartition(".")[2], None)
     try:
         yield
     finally:

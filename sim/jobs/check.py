@@ -112,7 +112,8 @@ def check(
     """
     workers = min(os.cpu_count() or 1, max(len(paths), 1))
     # Decided before the workers start, which then find the compiled loop at hand.
-    engine = decided(engine, len(paths) * USUAL_TICKS // workers)
+    # Machine code has no lines: where branches are looked for, the controllers run as Python.
+    engine = INTERPRETED if branches else decided(engine, len(paths) * USUAL_TICKS // workers)
     work = partial(run_one, engine=engine, branches=branches)
     if executor is not None:
         return list(_gathered(paths, executor, progress, work))

@@ -52,7 +52,7 @@ class Splash(NamedTuple):
 
 
 class Sight(NamedTuple):
-    """What was seen in a piece: its splashes, the rows of its bubbles, and when a bubble went that had hidden a splash."""
+    """What was seen in a piece: splashes, the rows of bubbles, and when a bubble went that had hidden a splash."""
 
     piece: Piece
     splashes: tuple[Splash, ...]

@@ -29,6 +29,8 @@ LEAST_ROWS = 50
 COARSE_ROWS = 500
 # A current read in larger steps than this share of its swing is told to be coarse.
 COARSE_FRAC = 0.01
+# Fewer levels than this may be those at which the vehicle really ran.
+COARSE_LEVELS = 12
 
 
 class Known(NamedTuple):
@@ -146,10 +148,9 @@ def _discharges(book: Notebook, logs: Sequence[Log]) -> bool:
 def _coarse(book: Notebook, logs: Sequence[Log]) -> None:
     """Say where the current was read in steps too large to be passed over."""
     for log in logs:
-        moved = np.abs(np.diff(log.current_a))
-        moved = moved[moved > 0.0]
+        levels = np.unique(log.current_a)
         swing = float(np.ptp(log.current_a))
-        least = float(moved.min()) if moved.size else 0.0
+        least = float(np.diff(levels).min()) if len(levels) >= COARSE_LEVELS else 0.0
         if least > COARSE_FRAC * swing:
             book.findings.append(
                 f"The current comes in steps of {least:.2g} A, {100.0 * least / swing:.0f} % of its swing: what that"
@@ -301,7 +302,7 @@ def _open_circuit(book: Notebook, circuit: Circuit, logs: Sequence[Log], given: 
         for used_c in knots:
             volts, half = (float(each[place]) / series for each in (circuit.fit.values, circuit.fit.half))
             if given.charge_frac is None:
-                key = f"cell_ocv_v_after_{used_c / COULOMB_PER_AH:.3f}_ah"
+                key = f"cell_ocv_v_after_{round(float(used_c) / COULOMB_PER_AH, 3) + 0.0:.3f}_ah"
             else:
                 charge = given.charge_frac - float(used_c) / capacity_c
                 volts += float(filed_v(given, np.array(charge)))

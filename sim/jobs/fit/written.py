@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import textwrap
 from collections.abc import Mapping
 from dataclasses import replace
@@ -17,7 +16,6 @@ import sim
 from sim.base.caution import CAUTION
 from sim.base.errors import Fault, InputError, one_line
 from sim.base.files import read_text, written_whole
-from sim.base.quantity import quantities
 from sim.bench.vehicle import load_vehicle
 from sim.jobs.fit.fit import Fitted
 from sim.jobs.fit.told import Estimate, listed
@@ -208,21 +206,27 @@ def write_vehicle(found: Fitted, path: Path, day: date) -> None:
     Raises
     ------
     InputError
-        A place that cannot be written to; a file whose values stand elsewhere, by anchors; or numbers that the
-        vehicle file does not take together.
+        A place that cannot be written to; a file with anchors; or numbers that the vehicle file does not take
+        together.
     """
     changes = changes_of(found, day)
-    text = edited(read_text(found.vehicle_path, "a vehicle file"), changes)
+    text = read_text(found.vehicle_path, "a vehicle file")
+    _require_no_anchors(text, found.vehicle_path)
     with written_whole(path) as temporary:
-        temporary.write_text(head_of(found, day) + text, encoding="utf-8")
+        temporary.write_text(head_of(found, day) + edited(text, changes), encoding="utf-8")
         try:
-            read = quantities(load_vehicle(temporary))
+            load_vehicle(temporary)
         except InputError as error:
             raise InputError(replace(fault, path=str(path)) for fault in error.faults) from error
-        wrong = [key for key in changes if key in read and not _as_written(changes[key][0], float(read[key]))]
-        if wrong:
+
+
+def _require_no_anchors(text: str, path: Path) -> None:
+    """Refuse a file in which a value stands in several places at once: changing one would change the others."""
+    for token in yaml.scan(text, Loader=yaml.SafeLoader):
+        if isinstance(token, yaml.AnchorToken):
+            at = (token.start_mark.line + 1, token.start_mark.column + 1)
             expected = "a file whose values can be changed in place, so no anchors"
-            raise InputError([Fault(str(found.vehicle_path), wrong[0], expected, f"{float(read[wrong[0]]):g}")])
+            raise InputError([Fault(str(path), "", expected, f"the anchor &{token.value}", *at)])
 
 
 def head_of(found: Fitted, day: date) -> str:
@@ -235,9 +239,3 @@ def head_of(found: Fitted, day: date) -> str:
     ]
     wrapped = [part for line in lines for part in textwrap.wrap(one_line(line), WIDTH, break_long_words=False)]
     return "".join(f"# {line}\n" for line in wrapped) + "\n"
-
-
-def _as_written(text: str, value: float) -> bool:
-    numbers = [float(each) for each in re.findall(r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?", text)]
-    middle = 0.5 * (numbers[0] + numbers[1]) if " .. " in text else numbers[0]
-    return math.isclose(middle, value, rel_tol=1e-9, abs_tol=1e-300)
