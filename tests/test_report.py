@@ -53,7 +53,7 @@ def outline(text: str) -> Outline:
 def page(tmp_path: Path) -> str:
     """The page of a short run."""
     path = scenario(tmp_path, requirements="[{id: bus, says: It keeps up., formula: always(bus_v > 20)}]")
-    assert main(["run", str(path), "--report", str(tmp_path / "r.html"), "--quiet"]) == 0
+    assert main(["run", str(path), "--engine", "interpreted", "--report", str(tmp_path / "r.html"), "--quiet"]) == 0
     return (tmp_path / "r.html").read_text(encoding="utf-8")
 
 
@@ -80,7 +80,7 @@ def test_the_inputs_stand_in_full_with_their_hashes(page: str, tmp_path: Path) -
 def test_the_page_says_how_to_repeat_it(page: str, tmp_path: Path) -> None:
     """The command line, the seed, the engine, the versions, and the caution."""
     text = "".join(outline(page).data)
-    assert f"drydive run {tmp_path / 's.yaml'} --report {tmp_path / 'r.html'} --quiet" in text
+    assert f"drydive run {tmp_path / 's.yaml'} --engine interpreted --report {tmp_path / 'r.html'} --quiet" in text
     assert all(word in text for word in ("seed", "interpreted", "numpy", "Simulation replaces no hardware interlock"))
 
 

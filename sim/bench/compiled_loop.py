@@ -30,7 +30,6 @@ from typing import Any
 import numba
 import numpy as np
 from numba import types
-from numba.core.errors import NumbaError
 from numpy.typing import NDArray
 
 from controllers.board import Command, Inputs
@@ -236,7 +235,7 @@ def compiled_controller(controller: Controller) -> tuple[Address, int]:
         try:
             with codestore.storing(key) as keeping, undisturbed():
                 made = numba.cfunc(TICK, cache=keeping)(tick)
-        except (NumbaError, NotImplementedError) as error:
+        except Exception as error:  # of many unrelated kinds: whatever the compiler stumbled over, it has not compiled
             raise NotCompiledError(_shortest(error)) from error
         _addresses[key] = (made.address, made, 1 + _leaves(zeros))
     address, _, size = _addresses[key]

@@ -15,7 +15,7 @@ from sim.jobs.search.shrink import Given, differences
 from sim.verdict.words import number, quantity
 
 # What one reads of a requirement that nothing came near; more would not fit beside it.
-MOST_WHY = 72
+MOST_WHY = 64
 MOVES = {
     "deadman": ("dead-man let go", "dead-man pressed"),
     "mode_button": ("mode button let go", "mode button pressed"),

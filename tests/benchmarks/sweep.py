@@ -66,7 +66,7 @@ def measured(runs: int, workers: int, *options: str, sweep: str = SWEEP) -> Cost
         done = subprocess.run([*command, "--workers", str(workers), *options], check=False)
         clock_s, after = time.perf_counter() - begun, resource.getrusage(resource.RUSAGE_CHILDREN)
     if done.returncode not in (0, 1):
-        raise SystemExit(done.returncode)
+        raise SystemExit(f"the sweep of {runs} runs ended with exit code {done.returncode}")
     processor_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     return Cost(runs, clock_s, processor_s, after.ru_maxrss / 1024.0)
 
