@@ -263,3 +263,14 @@ def test_quoted_output_of_a_fit_is_what_it_prints(
 def test_everything_a_fit_takes_is_told(name: str) -> None:
     """docs/fitting.md names each thing that can be fitted, and each column beside a replay's."""
     assert f"`{name}`" in FITTING
+
+
+def test_the_report_holds_every_number_and_the_recordings_words(bench: Path, tmp_path: Path) -> None:
+    """One page with each estimate, each thing not told, how the file was read, and figures inside."""
+    page = tmp_path / "fit.html"
+    assert main(["fit", str(MOORHEN), str(bench), "--report", str(page), "--quiet"]) == 0
+    text = page.read_text(encoding="utf-8")
+    for words in ("sensor.noise_v_rms", "lever_drift_counts_h", "a spike beyond six standard deviations", "<svg"):
+        assert words in text
+    assert "cells separated by comma" in text
+    assert f"drydive fit {MOORHEN} {bench}" in text

@@ -60,7 +60,25 @@ def reasons(found: Tuned) -> list[str]:
     else:
         guard = ", its supply guard at work," if found.knobs.bus_floor or found.knobs.pack_ceiling else ""
         told.append(f"As filed{guard} every limit is kept at these corners.")
-    return told
+    return told + searched(found)
+
+
+def searched(found: Tuned) -> list[str]:
+    """What the searches for a harder day and build came to."""
+    if not found.searches:
+        return []
+    last = found.searches[-1]
+    broke = sum(hard.broken for hard in found.searches)
+    runs = sum(hard.runs for hard in found.searches)
+    many = "once" if len(found.searches) == 1 else f"{len(found.searches)} times"
+    joined = "" if not broke else f" What {'it' if broke == 1 else f'they, {broke} of them,'} broke joined the corners."
+    near = "nothing has a distance there"
+    if last.verdict is not None and last.margin is not None:
+        near = f"{last.requirement} keeps {quantity(last.margin, last.verdict.unit)} at {described(last.corner)}"
+    return [
+        f"A harder day and build was looked for {many}, in {runs} runs.{joined} "
+        f"In the end nothing was broken; nearest: {near}."
+    ]
 
 
 def slowly(found: Tuned) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.base.errors import shown
-from sim.face.options import Parser, number, pair, pairs
+from sim.face.options import Parser, number, pair, pairs, the_report
 from sim.face.screen import FINE, Screen
 from sim.world.water import AIR_DEGC, KINDS
 
@@ -73,6 +73,7 @@ def add(command: Parser) -> None:
     )
     add_for("--thrusters", type=thrusters, default=2, metavar="N", help="that pull on the rig; default 2")
     add_for("--attitude", choices=("towed", "worn"), default="towed", help="of the rider in speed runs; default towed")
+    the_report(command)
 
 
 def what(text: str) -> tuple[str, ...]:
@@ -172,6 +173,10 @@ def run(options: argparse.Namespace) -> int:
             paths.insert(0, copy)
         screen.console.print()
         text.lines(screen.console, "written", [str(path) for path in paths])
+    if options.report is not None:
+        from sim.face.report.fitted import of_fit
+
+        screen.report(of_fit(found, vehicle.name))
     screen.console.print(text.CAUTION, style="dim")
     screen.result(found.as_json())
     return FINE

@@ -41,6 +41,11 @@ def add(command: Parser) -> None:
         action="store_true",
         help="let the supply guard keep limits; default: caps and ramp keep them, the guard is there for the rest",
     )
+    add_for(
+        "--hard",
+        action="store_true",
+        help="look for a harder day and build, tune with it, and so on until nothing breaks any more",
+    )
     add_for("--seed", type=seed, default=1, help="default 1")
     add_for("--workers", type=workers, metavar="N", help="processes; default one for each core")
     the_engine(command)
@@ -66,6 +71,7 @@ def run(options: argparse.Namespace) -> int:
     from sim.jobs.envelope import load_envelope
     from sim.jobs.tune.bed import Bed
     from sim.jobs.tune.drive import prepared
+    from sim.jobs.tune.hard import tune_hard
     from sim.jobs.tune.knobs import fixed, knobs_of, named
     from sim.jobs.tune.tune import tune
 
@@ -85,7 +91,9 @@ def run(options: argparse.Namespace) -> int:
     envelope = load_envelope(options.envelope) if options.envelope is not None else None
     mapped = options.out is not None or options.report is not None
     with screen.progress("runs") as done, Bed(ride, options.workers or 0, done) as bed:
-        found = tune(bed, knobs, stays, envelope, mapped=mapped, relied=options.rely_on_guard)
+        found = (tune_hard if options.hard else tune)(
+            bed, knobs, stays, envelope, mapped=mapped, relied=options.rely_on_guard
+        )
     tune_text.tuned(screen.console, found)
     if options.out is not None and not found.refused:
         written = _write(found, options.out, options.vehicle.stem)

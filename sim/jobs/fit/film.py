@@ -286,7 +286,8 @@ def _wander(
     tau_s = whole[2]
     blocks = min(BLOCKS, int(length_s / (BLOCK_TIMES * tau_s))) if math.isfinite(tau_s) else 0
     if blocks < LEAST_BLOCKS:
-        got = f"{length_s:.1f} s of it, in which it keeps its level for {tau_s:.1f} s"
+        keeps = f", in which it keeps its level for {tau_s:.1f} s" if math.isfinite(tau_s) else ""
+        got = f"{length_s:.1f} s of it{keeps}"
         needed = f"film for {LEAST_BLOCKS * BLOCK_TIMES:g} of its own correlation times"
         book.miss(f"{part}.film.film_time_s", needed, got)
         return

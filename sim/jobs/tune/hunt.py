@@ -161,6 +161,10 @@ class Hunt:
             return self.bed.passes(self.values.at(cap))
 
         self.bears = on_grid(largest, passes, CAP_MIN, self._ceiling, CAP_GRID)
+        wish, more = self.values.top_wish, self.bears.value
+        if more is not None and more > wish and not passes(wish):
+            # Not monotone between the values tried: what counts is what passes from the wish down.
+            self.bears = on_grid(largest, passes, CAP_MIN, wish, CAP_GRID)._replace(gap=(more, wish))
         self._note_gap("cap", self.bears)
         if self.bears.value is None:
             return "no drive at all keeps every limit"

@@ -31,7 +31,7 @@ def tune(
 
     Parameters
     ----------
-    bed : opened, without corners.
+    bed : opened; corners that it has are kept too.
     fixed : parameters that stay as given, see ``knobs.fixed``.
     envelope : the days; a default one if left out.
     say : told what is being looked for.
@@ -74,6 +74,7 @@ def _told(hunt: Hunt, ended: Ended, mapped: bool) -> Tuned:
         wished=values.at(values.top_wish),
         fixed=dict(values.fixed),
         settings=ended.settings,
+        bare=values.at(ended.cap, ended.ramp_ms) if ended.settings else {},
         steps=steps,
         wish_permille=values.top_wish,
         slowest_ms=values.slowest_ms,

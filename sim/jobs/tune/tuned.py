@@ -12,6 +12,7 @@ import numpy as np
 import sim
 from sim.bench.engine import Engine
 from sim.bench.run import fingerprint
+from sim.jobs.search.hard import Hardest
 from sim.jobs.trials import Corner
 from sim.jobs.tune.binding import Binding
 from sim.jobs.tune.chart import Chart
@@ -50,6 +51,8 @@ class Tuned:
     filed : of them the knobs, every step with the cap of the strongest.
     wished : every step with the highest cap that is wished, the slowest ramp, and the guard open.
     settings : those that are recommended, each driven on every corner; empty where nothing was found.
+    bare : the strongest step of them with the guard as it stood while they were looked for, which is open unless it
+        is needed: what every corner keeps.
     steps : empty where nothing was found.
     wish_permille : the highest cap that is wished.
     bears_permille : the highest cap that passes everywhere with the slowest ramp; None where none does.
@@ -65,6 +68,7 @@ class Tuned:
     refused : why nothing was found; empty where something was.
     notes : what else the reader must know, a sentence each.
     chart : the map of ramp and cap; None where it was not asked for, or there is no ramp.
+    searches : what each search for a harder day and build came to, in their order; what it broke is among the corners.
     """
 
     ride: Drive
@@ -75,6 +79,7 @@ class Tuned:
     wished: Mapping[str, int]
     fixed: Mapping[str, int]
     settings: Mapping[str, int]
+    bare: Mapping[str, int]
     steps: tuple[Step, ...]
     wish_permille: int
     slowest_ms: int | None
@@ -93,6 +98,7 @@ class Tuned:
     refused: str
     notes: tuple[str, ...]
     chart: Chart | None
+    searches: tuple[Hardest, ...] = ()
 
     @property
     def verdict(self) -> str:
@@ -135,6 +141,16 @@ class Tuned:
                     "vehicle_set": dict(corner.vehicle_set),
                 }
                 for corner in self.corners
+            ],
+            "searches": [
+                {
+                    "corner": hard.corner.name,
+                    "limit": hard.requirement,
+                    "margin": hard.margin,
+                    "broken": hard.broken,
+                    "runs": hard.runs,
+                }
+                for hard in self.searches
             ],
             "conditions": self.days,
             "runs": self.runs,
