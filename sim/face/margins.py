@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -14,7 +15,10 @@ from sim.face.suite_text import short
 from sim.jobs.check import Outcome
 
 CELL_W_IN, CELL_H_IN = 0.62, 0.24
-NAME_IN, HEAD_IN, TOP_IN = 2.6, 0.7, 1.6
+EDGE_IN, HEAD_IN = 0.3, 0.7
+NAME_PT, SLANT_DEG = 7.5, 55.0
+# The line on top needs so much.
+LEAST_IN = 6.5
 # A margin under this share of the suite's middle one for its requirement is drawn as close.
 CLOSE_FRAC = 0.3
 MARKS = {"fail": "fails", "undecided": "?", "pass": "", "error": "no run"}
@@ -30,11 +34,14 @@ def margins(outcomes: Sequence[Outcome]) -> Figure:
     cells = {(outcome.path, entry["id"]): entry for outcome in outcomes for entry in _entries(outcome)}
     names = list(dict.fromkeys(name for _, name in cells))
     middles = {name: _middle([entry for (_, own), entry in cells.items() if own == name]) for name in names}
-    width_in = NAME_IN + CELL_W_IN * max(len(names), 1) + 0.5
-    height_in = HEAD_IN + TOP_IN + CELL_H_IN * len(outcomes) + 0.3
+    left_in = EDGE_IN + max(look.width_in(short(outcome.path), NAME_PT) for outcome in outcomes) + 0.1
+    # The names of the columns lean to the right, and the last ones over the edge of the cells.
+    lean_in, top_in = leaning_in(names)
+    width_in = max(left_in + CELL_W_IN * max(len(names), 1) + lean_in, LEAST_IN)
+    height_in = HEAD_IN + top_in + CELL_H_IN * len(outcomes) + 0.3
     with look.styled():
         figure = look.blank(width_in, height_in)
-        head = look.sheet_at(figure, 0.3, 0.0, width_in - 0.3, HEAD_IN)
+        head = look.sheet_at(figure, EDGE_IN, 0.0, width_in - EDGE_IN, HEAD_IN)
         words = {word: sum(outcome.verdict == word for outcome in outcomes) for word in MARKS}
         told = ", ".join(f"{count} {word}" for word, count in words.items() if count)
         head.text(0.0, 0.45, f"{len(outcomes)} scenarios: {told}", fontsize=12, fontweight="bold")
@@ -42,22 +49,31 @@ def margins(outcomes: Sequence[Outcome]) -> Figure:
         head.text(0.0, 0.66, key, fontsize=8, color=look.QUIET)
         sheet = look.sheet_at(figure, 0.0, HEAD_IN, width_in, height_in - HEAD_IN)
         for column, name in enumerate(names):
-            x = NAME_IN + CELL_W_IN * (column + 0.4)
-            sheet.text(x, TOP_IN - 0.06, name, rotation=55, ha="left", va="bottom", fontsize=7.5)
+            x = left_in + CELL_W_IN * (column + 0.4)
+            sheet.text(x, top_in - 0.06, name, rotation=SLANT_DEG, ha="left", va="bottom", fontsize=NAME_PT)
         for row, outcome in enumerate(outcomes):
             # The sheet counts inches from its top; text stands on its line.
-            y = TOP_IN + CELL_H_IN * row
+            y = top_in + CELL_H_IN * row
             line = y + 0.16
-            sheet.text(NAME_IN - 0.1, line, short(outcome.path), ha="right", fontsize=7.5)
+            sheet.text(left_in - 0.1, line, short(outcome.path), ha="right", fontsize=NAME_PT)
             if outcome.result is None:
-                sheet.text(NAME_IN, line, "could not be run", fontsize=7.5, color=look.VERMILLION)
+                sheet.text(left_in, line, "could not be run", fontsize=NAME_PT, color=look.VERMILLION)
             for column, name in enumerate(names):
                 if (entry := cells.get((outcome.path, name))) is not None:
                     colour, text = _cell(entry, middles[name])
-                    place = (NAME_IN + CELL_W_IN * column + 0.01, y + 0.01)
+                    place = (left_in + CELL_W_IN * column + 0.01, y + 0.01)
                     sheet.add_patch(Rectangle(place, CELL_W_IN - 0.02, CELL_H_IN - 0.02, color=colour, lw=0))
                     sheet.text(place[0] + 0.5 * CELL_W_IN, line, text, ha="center", fontsize=6.5, color=look.INK)
     return figure
+
+
+def leaning_in(names: Sequence[str]) -> tuple[float, float]:
+    """How far slanted names reach beyond the last column, and how high."""
+    slant = math.radians(SLANT_DEG)
+    widths = [look.width_in(name, NAME_PT) for name in names]
+    # Each begins in its own column; those before the last may end before it.
+    ends = [width * math.cos(slant) - CELL_W_IN * (len(names) - at - 0.4) for at, width in enumerate(widths)]
+    return max([EDGE_IN, *(end + EDGE_IN for end in ends)]), max([0.0, *widths]) * math.sin(slant) + 0.2
 
 
 def _entries(outcome: Outcome) -> Sequence[Mapping[str, Any]]:
