@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from tune_cases import DAY, bus_v, duty_at, ride
 
+from sim.face.tune_text import reasons
 from sim.jobs.tune.bed import Bed
 from sim.jobs.tune.hard import tune_hard
 from sim.jobs.tune.knobs import knobs_of
@@ -59,3 +62,23 @@ def test_the_last_search_breaks_nothing(bed_and_both: tuple[Tuned, Tuned]) -> No
     assert [each.broken for each in hard.searches] == [True] * (len(hard.searches) - 1) + [False]
     names = [corner.name for corner in hard.corners]
     assert all(each.corner.name in names for each in hard.searches[:-1])
+
+
+def test_what_no_drive_cures_is_told_and_fails(tmp_path: Path) -> None:
+    """A pressed dead-man's line is U r / (R + r), whatever is driven; where it must not is told."""
+    rail_v, closed_ohm, pullup_ohm = 5.0, 0.5, 700.0
+    forbidden_v = rail_v * closed_ohm / (pullup_ohm + closed_ohm)
+    limit = f"""
+requirements:
+  - id: line
+    says: The line of a pressed dead-man does not rest there.
+    formula: always(not held(1.0, abs(deadman_line_v - {forbidden_v!r}) < 0.0002))
+"""
+    given = ride(tmp_path, limit, deadman__pullup_ohm="500 .. 1500", deadman__closed_ohm=closed_ohm)
+    knobs = knobs_of(given.case.bench.controller)
+    with Bed(given, workers=1) as bed:
+        found = tune_hard(bed, knobs, FIXED, DAY, runs=60)
+    (hard,) = found.incurable
+    assert hard.corner.vehicle_set["deadman.pullup_ohm"] == pytest.approx(pullup_ohm, rel=0.06)
+    assert (found.verdict, found.refused, found.settings["cap_4_permille"]) == ("fail", "", 1000 * WISH)
+    assert any("no ramp and no cap cures that" in sentence for sentence in reasons(found))

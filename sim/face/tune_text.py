@@ -67,18 +67,23 @@ def searched(found: Tuned) -> list[str]:
     """What the searches for a harder day and build came to."""
     if not found.searches:
         return []
-    last = found.searches[-1]
-    broke = sum(hard.broken for hard in found.searches)
-    runs = sum(hard.runs for hard in found.searches)
-    many = "once" if len(found.searches) == 1 else f"{len(found.searches)} times"
-    joined = "" if not broke else f" What {'it' if broke == 1 else f'they, {broke} of them,'} broke joined the corners."
-    near = "nothing has a distance there"
-    if last.verdict is not None and last.margin is not None:
-        near = f"{last.requirement} keeps {quantity(last.margin, last.verdict.unit)} at {described(last.corner)}"
-    return [
-        f"A harder day and build was looked for {many}, in {runs} runs.{joined} "
-        f"In the end nothing was broken; nearest: {near}."
+    told = [
+        f"{hard.requirement or 'The controller'} fails at {described(hard.corner)}, and even the gentlest drive breaks "
+        f"it there: no ramp and no cap cures that. {hard.crash or (hard.verdict.why if hard.verdict else '')}".rstrip()
+        for hard in found.incurable
     ]
+    last = found.searches[-1]
+    many = "once" if len(found.searches) == 1 else f"{len(found.searches)} times"
+    runs = sum(hard.runs for hard in found.searches)
+    joined = sum(hard.broken for hard in found.searches) - len(found.incurable)
+    ends = ["" if joined == 0 else f"{joined} of what was found joined the corners"]
+    if last.broken:
+        ends.append("the last still broke a limit" if last not in found.incurable else "")
+    elif last.verdict is not None and last.margin is not None:
+        near = f"{last.requirement} keeps {quantity(last.margin, last.verdict.unit)} at {described(last.corner)}"
+        ends.append(f"in the end nothing{' else' if told else ''} was broken, and {near}")
+    ending = "; ".join(end for end in ends if end)
+    return [*told, f"A harder day and build was looked for {many}, in {runs} runs{': ' if ending else ''}{ending}."]
 
 
 def slowly(found: Tuned) -> str:

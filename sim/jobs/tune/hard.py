@@ -7,7 +7,7 @@ their ends; what it breaks is a corner of the next tuning.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from sim.jobs.case import Case
@@ -18,9 +18,10 @@ from sim.jobs.tune.hunt import Said
 from sim.jobs.tune.knobs import Knobs
 from sim.jobs.tune.tune import tune
 from sim.jobs.tune.tuned import Tuned
+from sim.jobs.tune.values import CAP_MIN
 
-# Searches, each with the corners that the last one found.
-ROUNDS_MAX = 6
+# Each search begins with the corners that the last one found.
+SEARCHES_MAX = 8
 
 
 def tune_hard(
@@ -36,7 +37,8 @@ def tune_hard(
 ) -> Tuned:
     """Tune, look for the hardest day and build, tune with it too, and so on until a search breaks nothing.
 
-    The strongest step is searched, without the supply guard's help unless that is needed.
+    The strongest step is searched, without the supply guard's help unless that is needed. A limit that even the
+    gentlest drive breaks where it was found is told as incurable, and the search goes on without it.
 
     Parameters
     ----------
@@ -54,32 +56,42 @@ def tune_hard(
     """
     found = tune(bed, knobs, fixed, envelope, say, False, relied)
     searches: list[Hardest] = []
+    incurable: list[Hardest] = []
     while not found.refused:
-        if searches and searches[-1].broken and len(searches) == ROUNDS_MAX:
-            told = f"the last of {ROUNDS_MAX} searches still broke a limit at {searches[-1].corner.name}"
-            return replace(found, settings={}, steps=(), refused=told, searches=tuple(searches))
-        case = _strongest(bed, found)
+        if len(searches) == SEARCHES_MAX:
+            told = f"the last of {SEARCHES_MAX} searches still broke a limit at {searches[-1].corner.name}"
+            found = replace(found, settings={}, steps=(), refused=told)
+            break
+        case = _strongest(bed, found, [hard.requirement for hard in incurable])
         seed = case.bench.scenario.seed + len(searches)
         known = [bed.corners[place] for place in bed.active]
-        hard = hardest(case, runs, seed, envelope, known, bed.workers, searched)
+        hard = hardest(case, runs, seed, envelope, known, bed.workers, searched) if case.requirements else None
         if hard is None:
             break
         searches.append(hard)
         if not hard.broken:
             break
-        bed.add([hard.corner])
-        found = tune(bed, knobs, fixed, envelope, say, False, relied)
-    if mapped:
+        gentlest = {**found.bare, **dict.fromkeys(knobs.caps, CAP_MIN)}
+        if bed.passes(gentlest, bed.add([hard.corner], active=False)):
+            bed.add([hard.corner])
+            found = tune(bed, knobs, fixed, envelope, say, False, relied)
+        else:
+            # No matter of the drive: told, and from now on it is looked for what else may break.
+            incurable.append(hard)
+            if hard.crash:
+                break
+    if mapped and not found.refused:
         # All but the map has been driven.
         found = tune(bed, knobs, fixed, envelope, say, True, relied)
-    return replace(found, searches=tuple(searches))
+    return replace(found, searches=tuple(searches), incurable=tuple(incurable))
 
 
-def _strongest(bed: Bed, found: Tuned) -> Case:
-    """The tuning ride with the strongest step, the guard open unless it is needed."""
+def _strongest(bed: Bed, found: Tuned, without: Sequence[str]) -> Case:
+    """The tuning ride with the strongest step, the guard open unless it is needed; some requirements left out."""
     case = bed.ride.case
+    requirements = tuple(each for each in case.requirements if each.id not in without)
     scenario = case.bench.scenario
     scenario = scenario.model_copy(update={"params_set": {**scenario.params_set, **found.bare}})
     controller = with_values(case.bench.controller, found.bare)
     bench = replace(case.bench, scenario=scenario, controller=controller)
-    return replace(case, bench=bench, limits={**case.limits, **controller.stated_s()})
+    return replace(case, bench=bench, requirements=requirements, limits={**case.limits, **controller.stated_s()})

@@ -69,6 +69,7 @@ class Tuned:
     notes : what else the reader must know, a sentence each.
     chart : the map of ramp and cap; None where it was not asked for, or there is no ramp.
     searches : what each search for a harder day and build came to, in their order; what it broke is among the corners.
+    incurable : of them those that even the gentlest drive breaks.
     """
 
     ride: Drive
@@ -99,11 +100,12 @@ class Tuned:
     notes: tuple[str, ...]
     chart: Chart | None
     searches: tuple[Hardest, ...] = ()
+    incurable: tuple[Hardest, ...] = ()
 
     @property
     def verdict(self) -> str:
         """Whether there is a drive that keeps every limit."""
-        return "fail" if self.refused else "pass"
+        return "fail" if self.refused or self.incurable else "pass"
 
     def inputs(self) -> dict[str, str]:
         """Each input by role, with a short hash of its contents."""
@@ -148,6 +150,7 @@ class Tuned:
                     "limit": hard.requirement,
                     "margin": hard.margin,
                     "broken": hard.broken,
+                    "incurable": hard in self.incurable,
                     "runs": hard.runs,
                 }
                 for hard in self.searches
