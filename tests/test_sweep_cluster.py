@@ -17,6 +17,7 @@ from sweep_files import own_controller, sweep_file
 
 from sim.base.errors import InputError
 from sim.face.cli import main
+from sim.jobs import sweep_crew
 from sim.jobs.sweep import load_sweep, run_sweep
 from sim.jobs.sweep_crew import cluster, threads
 
@@ -26,7 +27,8 @@ import sys
 from distributed import LocalCluster
 
 if __name__ == "__main__":
-    with LocalCluster(n_workers=2, threads_per_worker=2, host="127.0.0.1", dashboard_address=None) as cluster:
+    n_workers = int(sys.argv[1])
+    with LocalCluster(n_workers=n_workers, threads_per_worker=2, host="127.0.0.1", dashboard_address=None) as cluster:
         print(cluster.scheduler_address, flush=True)
         for _ in sys.stdin:
             print(*[nanny.pid for nanny in cluster.workers.values()], flush=True)
@@ -36,15 +38,15 @@ REPORT = "report: {verdicts: all, measures: {low: minimum(bus_v)}}"
 
 
 class Cluster:
-    """A scheduler with two workers of two threads each, each in a process of its own."""
+    """A scheduler with workers of two threads each, each in a process of its own."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, workers: int = 2) -> None:
         program = folder / "cluster.py"
         program.write_text(CLUSTER)
         # What the scheduler and its workers say of a worker that is killed is none of the tests' matter.
         with (folder / "log").open("w") as log:
             self.process = subprocess.Popen(
-                [sys.executable, str(program)],
+                [sys.executable, str(program), str(workers)],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=log,
@@ -88,6 +90,24 @@ def files(out: Path) -> tuple[bytes, bytes]:
     return (out / "s.csv").read_bytes(), (out / "s.npz").read_bytes()
 
 
+def test_the_command_takes_the_address(here: Cluster, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """``--cluster ADDRESS`` is all that it takes, and the files are those of this machine alone."""
+    path = sweep_file(tmp_path, "seed: {from: 1, to: 8, steps: 8}", REPORT)
+    options = ["--cluster", here.address, "--out", str(tmp_path / "out"), "--engine", "interpreted"]
+    assert main(["sweep", str(path), *options]) == 0
+    assert "8 cases: 8 pass" in capsys.readouterr().out
+    assert files(tmp_path / "out") == whole(path, tmp_path / "whole")
+
+
+def test_workers_with_other_files_run_nothing(here: Cluster, tmp_path: Path) -> None:
+    """A file that has changed since the sweep was read is one line, not rows of something else."""
+    path = sweep_file(tmp_path, "seed: {values: [1, 2]}")
+    sweep = load_sweep(path)
+    path.write_text(path.read_text().replace("[1, 2]", "[1, 3]"))
+    with pytest.raises(InputError, match=r"got a change of sweep s\.sweep\.yaml"), cluster(here.address) as crew:
+        run_sweep(sweep, tmp_path / "out", crew, engine="interpreted")
+
+
 def test_a_cluster_gives_the_same_bytes_though_a_worker_dies(here: Cluster, tmp_path: Path) -> None:
     """One of two workers is killed midway: no case is lost, none is taken for a failure, the bytes are the same."""
     path = sweep_file(tmp_path, CASES, REPORT)
@@ -106,15 +126,6 @@ def test_a_cluster_gives_the_same_bytes_though_a_worker_dies(here: Cluster, tmp_
     assert files(tmp_path / "out") == whole(path, tmp_path / "whole")
 
 
-def test_the_command_takes_the_address(here: Cluster, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """``--cluster ADDRESS`` is all that it takes, and the files are those of this machine alone."""
-    path = sweep_file(tmp_path, "seed: {from: 1, to: 8, steps: 8}", REPORT)
-    options = ["--cluster", here.address, "--out", str(tmp_path / "out"), "--engine", "interpreted"]
-    assert main(["sweep", str(path), *options]) == 0
-    assert "8 cases: 8 pass" in capsys.readouterr().out
-    assert files(tmp_path / "out") == whole(path, tmp_path / "whole")
-
-
 def test_a_case_that_kills_every_worker_it_meets_is_found(here: Cluster, tmp_path: Path) -> None:
     """The scheduler gives it up, it is told as that case's failure, and the rest are kept."""
     quantities = "params_set.pulse_us: {values: [1000, 1200, 1800]}"
@@ -123,15 +134,6 @@ def test_a_case_that_kills_every_worker_it_meets_is_found(here: Cluster, tmp_pat
         swept = run_sweep(load_sweep(path), tmp_path / "out", crew, engine="interpreted")
     assert swept.tally == {"error": 1, "fail": 2, "undecided": 0, "pass": 0}
     assert swept.told["error"] == [(3, "the process that ran it died")]
-
-
-def test_workers_with_other_files_run_nothing(here: Cluster, tmp_path: Path) -> None:
-    """A file that has changed since the sweep was read is one line, not rows of something else."""
-    path = sweep_file(tmp_path, "seed: {values: [1, 2]}")
-    sweep = load_sweep(path)
-    path.write_text(path.read_text().replace("[1, 2]", "[1, 3]"))
-    with pytest.raises(InputError, match=r"got a change of sweep s\.sweep\.yaml"), cluster(here.address) as crew:
-        run_sweep(sweep, tmp_path / "out", crew, engine="interpreted")
 
 
 def test_a_cluster_that_goes_away_leaves_the_rows(tmp_path: Path) -> None:
@@ -154,6 +156,17 @@ def test_a_cluster_that_goes_away_leaves_the_rows(tmp_path: Path) -> None:
     swept = run_sweep(load_sweep(path), tmp_path / "out", engine="interpreted")
     assert swept.went_on_from >= 3
     assert files(tmp_path / "out") == whole(path, tmp_path / "whole")
+
+
+def test_a_cluster_without_workers_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where nobody is there for a while to run a case, that is one line; it does not wait for ever."""
+    monkeypatch.setattr(sweep_crew, "NOBODY_S", 0.3)
+    monkeypatch.setattr(sweep_crew, "LOOK_S", 0.1)
+    path = sweep_file(tmp_path, "seed: {values: [1, 2]}")
+    empty = Cluster(tmp_path, 0)
+    with pytest.raises(InputError, match=r"at least one worker; got none for 0\.3 s"), cluster(empty.address) as crew:
+        run_sweep(load_sweep(path), tmp_path / "out", crew, engine="interpreted")
+    empty.end()
 
 
 @pytest.mark.parametrize("address", ["nonsense", "tcp://127.0.0.1", "foo://127.0.0.1:8786"])

@@ -7,6 +7,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import (
     FIRST_COMPLETED,
@@ -28,6 +29,9 @@ from sim.jobs.sweep_case import ERROR, Key, Row, run_cases
 DIED = "the process that ran it died"
 # A cluster that does not answer within this is taken to be none.
 ANSWER_S = 15
+# One without a single worker for so long is taken to get none any more; looked at now and then.
+NOBODY_S = 60.0
+LOOK_S = 5.0
 
 
 @dataclass
@@ -38,12 +42,14 @@ class Crew:
     workers : how many cases it runs at a time.
     lost : errors that tell that a worker died; the cases it had are tried again one by one.
     renewed : a new executor, for those that are broken after a death; without it they go on by themselves.
+    anybody : whether there is a worker at all, where these may go away for good.
     """
 
     executor: Executor
     workers: int
     lost: tuple[type[BaseException], ...] = ()
     renewed: Callable[[], Executor] | None = None
+    anybody: Callable[[], bool] | None = None
     _out: dict[Future[list[Row]], tuple[int, ...]] = field(default_factory=dict)
 
     def run(self, key: Key, batches: Iterable[tuple[int, ...]]) -> Iterator[list[Row]]:
@@ -60,7 +66,7 @@ class Crew:
                 lost, wrong = self._hand_out(key, waiting)
                 if not (self._out or lost or wrong):
                     return
-                done = wait_for(self._out, return_when=FIRST_COMPLETED).done if self._out else set()
+                done = self._some_of(self._out) if self._out else set()
                 for future in sorted(done, key=lambda each: self._out[each]):
                     batch = self._out.pop(future)
                     error = CancelledError() if future.cancelled() else future.exception()
@@ -102,10 +108,31 @@ class Crew:
             self._renew()
         for case in sorted(case for batch in lost for case in batch):
             try:
-                yield self.executor.submit(run_cases, key, (case,)).result()
+                future = self.executor.submit(run_cases, key, (case,))
+                self._some_of([future])
+                yield future.result()
             except self.lost:
                 self._renew()
                 yield [Row(case, ERROR, DIED)]
+
+    def _some_of(self, futures: Iterable[Future[list[Row]]]) -> set[Future[list[Row]]]:
+        """Those that are done, as soon as one is.
+
+        Raises
+        ------
+        InputError
+            The workers have gone away, and none comes back.
+        """
+        last_s = time.monotonic()
+        while True:
+            done = wait_for(futures, None if self.anybody is None else LOOK_S, FIRST_COMPLETED).done
+            if done or self.anybody is None:
+                return done
+            if self.anybody():
+                last_s = time.monotonic()
+            elif time.monotonic() - last_s > NOBODY_S:
+                got = f"none for {NOBODY_S:g} s; the rows there are are kept"
+                raise InputError([Fault("", "cluster", "at least one worker", got)])
 
     def _renew(self) -> None:
         if self.renewed is not None:
@@ -180,7 +207,7 @@ def cluster(address: str) -> Iterator[Crew]:
         with _fewer_words(), client:
             threads_there = sum(client.nthreads().values())
             with client.get_executor(pure=False) as executor:
-                yield Crew(executor, max(threads_there, 1), (KilledWorker,))
+                yield Crew(executor, max(threads_there, 1), (KilledWorker,), anybody=lambda: bool(client.nthreads()))
     except (CancelledError, OSError) as error:
         got = one_line(str(error)) or "one that went away; the rows it gave are kept"
         raise InputError([Fault("", "cluster", "a cluster that stays", got)]) from error
