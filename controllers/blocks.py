@@ -129,6 +129,26 @@ def gate(
     return Gate(state.believed_counts, age_us, sample)
 
 
+class Recent(NamedTuple):
+    """older_counts, old_counts, new_counts: the last three samples that were believed."""
+
+    older_counts: int
+    old_counts: int
+    new_counts: int
+
+
+def remember(state: Recent, counts: int, kind: int) -> Recent:
+    """Take in a good sample, kind 0; a bad one passes by and leaves the three as they were.
+
+    Each sample so counts once in a median. Were the last good one repeated in
+    the place of a bad one, a spike just small enough to be believed would make
+    up two of three as soon as its return, a little larger, is not believed.
+    """
+    if kind != SAMPLE_GOOD:
+        return Recent(state.older_counts, state.old_counts, state.new_counts)
+    return Recent(state.old_counts, state.new_counts, counts)
+
+
 class Still(NamedTuple):
     """counts: the newest reading. still_us: how long it has not moved by a single count."""
 

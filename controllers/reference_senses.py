@@ -27,13 +27,12 @@ UNSEEN = -1
 
 
 class Throttle(NamedTuple):
-    """The lever's chain; lever_permille is its result, after the dead band."""
+    """The lever's chain, its samples corrected for the supply; lever_permille is its result, after the dead band."""
 
     gate: blocks.Gate
     still: blocks.Still
     latch: blocks.Latch
-    older_counts: int
-    old_counts: int
+    recent: blocks.Recent
     smooth_acc: int
     lever_permille: int
 
@@ -62,8 +61,7 @@ def throttle_at_rest(params: Params) -> Throttle:
         gate=blocks.Gate(believed_counts=rest, age_us=0, sample=blocks.SAMPLE_GOOD),
         still=blocks.Still(counts=rest, still_us=0),
         latch=blocks.Latch(fault=0, timer_us=0),
-        older_counts=rest,
-        old_counts=rest,
+        recent=blocks.Recent(older_counts=rest, old_counts=rest, new_counts=rest),
         smooth_acc=blocks.low_pass_start(rest),
         lever_permille=0,
     )
@@ -109,23 +107,23 @@ def read_throttle(params: Params, state: Throttle, inputs: Inputs) -> Throttle:
     # At rest a frozen reading is harmless: it cannot ask for drive.
     if kind == blocks.SAMPLE_GOOD and state.lever_permille > 0 and params.sensor_frozen_ms > 0:
         kind = SAMPLE_FROZEN if still.still_us >= params.sensor_frozen_ms * 1000 else kind
-    true_counts = gate.believed_counts
+    true_counts = counts
     if params.adc_follows_supply == 0:
         supply_mv = inputs.sensor_supply_mv
         if params.supply_low_mv <= supply_mv <= params.supply_high_mv:
-            true_counts = blocks.ratiometric(true_counts, supply_mv, params.supply_nominal_mv)
+            true_counts = blocks.ratiometric(counts, supply_mv, params.supply_nominal_mv)
         else:
-            kind = SAMPLE_SUPPLY
             # Uncorrected it would move the lever, and with the drive's current the supply: to and fro for ever.
-            true_counts = state.old_counts
+            kind = SAMPLE_SUPPLY
     latch = blocks.fault_latch(
         state.latch, kind, params.sensor_fault_ms * 1000, params.sensor_recover_ms * 1000, tick_us
     )
-    middle = blocks.median3(state.older_counts, state.old_counts, true_counts)
+    recent = blocks.remember(state.recent, true_counts, kind)
+    middle = blocks.median3(recent.older_counts, recent.old_counts, recent.new_counts)
     smooth_acc = blocks.low_pass(state.smooth_acc, middle, params.lever_filter_us, tick_us)
     permille = blocks.travel(blocks.low_pass_value(smooth_acc), rest_counts, full_counts)
     lever_permille = blocks.dead_band(permille, params.dead_band_permille)
-    return Throttle(gate, still, latch, state.old_counts, true_counts, smooth_acc, lever_permille)
+    return Throttle(gate, still, latch, recent, smooth_acc, lever_permille)
 
 
 def read_contacts(params: Params, state: Contacts, deadman_line: int, button_line: int, cord_line: int) -> Contacts:

@@ -8,6 +8,7 @@ import operator
 import random
 import sys
 from collections.abc import Callable, Mapping
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -317,9 +318,13 @@ def any_number(rng: random.Random) -> int:
     )
 
 
+# A shipped controller is proved by several test files, and takes seconds each time.
+translated = cache(translate)
+
+
 def write_c(initial: Any, step: Any, params: Any, folder: Path) -> Path:
     """A controller's three C files; the path of throttle.c."""
-    made = translate(initial, step, params)
+    made = translated(initial, step, params)
     (folder / HEADER).write_text(header_text(made, ["A test."], {}), encoding="utf-8")
     (folder / PARAMS).write_text(params_text(made, ["A test."], {}), encoding="utf-8")
     (folder / SOURCE).write_text(source_text(made, ["A test."]), encoding="utf-8")

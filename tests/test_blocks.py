@@ -30,6 +30,16 @@ def test_median_is_the_middle_one(a, b, c):
     assert blocks.median3(a, b, c) == sorted((a, b, c))[1]
 
 
+@given(st.lists(st.tuples(counts, st.integers(0, 5)), max_size=20))
+def test_remember_keeps_the_last_three_good_samples(samples):
+    """Of all samples the last three good ones are kept, each once, whatever bad ones come between."""
+    recent = blocks.Recent(0, 0, 0)
+    for count, kind in samples:
+        recent = blocks.remember(recent, count, kind)
+    good = [count for count, kind in samples if kind == blocks.SAMPLE_GOOD]
+    assert [*recent] == [0, 0, 0, *good][-3:]
+
+
 @given(st.integers(0, 400_000), st.lists(st.integers(0, 400_000), max_size=30), st.integers(0, 500_000), tick)
 def test_low_pass_stays_between_its_inputs(start, readings, tau_us, tick_us):
     """The low-pass never leaves the range of what it has been given."""

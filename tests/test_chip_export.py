@@ -47,7 +47,7 @@ MOORHEN = Path(sim.__file__).parent / "moorhen"
 def draft(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The first draft, exported."""
     folder = tmp_path_factory.mktemp("draft") / "a folder"
-    assert {path.name for path in export(load_controller("first_draft", 1000), folder)} == FILES
+    assert {path.name for path in export(load_controller("first_draft", 1000), folder).files} == FILES
     return folder
 
 

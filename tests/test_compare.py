@@ -138,7 +138,7 @@ def test_a_side_against_itself_is_the_same(capsys: pytest.CaptureFixture[str]) -
     [
         ([], "drydive compare: expected --with-controller, --with-params or --with-water; got nothing to compare with"),
         (["--with-water", "pol"], "--with-water: expected one of air, lake, pool"),
-        (["--with-controller", "nobody"], "expected a path ending in .py or one of"),
+        (["--with-controller", "nobody"], "expected a path ending in .py or .c, or one of"),
         (["--with-params", "gone.yaml"], "gone.yaml: expected a parameter file; got no such file"),
     ],
 )

@@ -297,6 +297,37 @@ def test_a_single_wild_sample_does_not_move_the_drive(wild):
     assert max(drives) - min(drives) < 10
 
 
+@pytest.mark.parametrize("adc_follows_supply", [1, 0])
+@pytest.mark.parametrize("tick_us", TICKS_US)
+@given(
+    st.integers(2000, 2100),
+    st.lists(st.integers(-12, 12), min_size=24, max_size=24),
+    st.lists(st.tuples(st.sampled_from([-1, 1]), st.integers(-40, 40)), min_size=4, max_size=4),
+)
+@settings(max_examples=50, deadline=None)
+def test_no_single_spike_moves_the_lever(tick_us, adc_follows_supply, level, noise, spikes):
+    """A spike about as high as a lever reaches in a tick moves one that is held by no more than its noise does."""
+    at = params(tick_us, adc_follows_supply=adc_follows_supply)
+    reach_counts = at.jump_counts + (at.full_counts - at.rest_counts) * tick_us // (at.lever_fastest_ms * 1000)
+    live = [level + each for each in noise]
+    # Every sixth sample is wild; those between are sound.
+    for i, (sign, further_counts) in enumerate(spikes):
+        live[6 * i + 2] += sign * (reach_counts + further_counts)
+    state = reference_senses.throttle_at_rest(at)._replace(
+        gate=blocks.Gate(level, 0, blocks.SAMPLE_GOOD),
+        recent=blocks.Recent(level, level, level),
+        smooth_acc=blocks.low_pass_start(level),
+    )
+
+    def understood(count):
+        permille = blocks.travel(count, at.rest_counts, at.full_counts)
+        return blocks.dead_band(permille, at.dead_band_permille)
+
+    for count in live:
+        state = reference_senses.read_throttle(at, state, QUIET._replace(hall_counts=count))
+        assert understood(level + min(0, *noise)) <= state.lever_permille <= understood(level + max(0, *noise))
+
+
 def test_a_controlled_stop_follows_the_ramp_down():
     """Once the release is believed the drive falls by 2.5 permille a ms, and not at once."""
     drives = [drive(tick) for tick in after_driving(params(), (1000, RELEASE))]

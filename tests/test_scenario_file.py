@@ -147,15 +147,15 @@ def test_every_needed_key_is_asked_for(tmp_path: Path, key: str) -> None:
         ({"params": "referense"}, "8:9: params: expected a path ending in .yaml or one of first_draft, reference, "),
         (
             {"controller": "referense"},
-            "3:13: controller: expected a path ending in .py or one of first_draft, reference (",
+            "3:13: controller: expected a path ending in .py or .c, or one of first_draft, reference (",
         ),
         (
             {"controller": "''"},
-            "3:13: controller: expected a path ending in .py or one of first_draft, reference; got ''",
+            "3:13: controller: expected a path ending in .py or .c, or one of first_draft, reference; got ''",
         ),
         (
             {"controller": "blocks"},
-            "3:13: controller: expected a path ending in .py or one of first_draft, reference; got 'b",
+            "3:13: controller: expected a path ending in .py or .c, or one of first_draft, reference; got 'b",
         ),
         ({"requirements": "{}"}, "8:15: requirements: expected a list; got a mapping"),
         (
@@ -229,6 +229,18 @@ def test_an_id_of_both_requirement_lists_is_told(tmp_path: Path) -> None:
     assert said(tmp_path, requirements_from=str(MOORHEN / "requirements.yaml"), requirements=own) == [
         "s.yaml:9:21: requirements[0].id: expected an id that is not in requirements_from; got no-esc-cuts"
     ]
+
+
+def test_an_id_of_the_file_and_of_the_catalogue_is_told(tmp_path: Path) -> None:
+    """An id that a file and the catalogue both bring is one fault, where the file is named; left out, it is none."""
+    wanted = str(MOORHEN / "requirements.yaml")
+    expected = "expected no id that standard takes as well (standard.without leaves it out)"
+    assert said(tmp_path, requirements_from=wanted, standard="{take: [no-creep, pack-current-below-trip]}") == [
+        f"s.yaml:8:20: requirements_from: {expected}; got pack-current-below-trip"
+    ]
+    less = "{take: [no-creep, pack-current-below-trip], without: [pack-current-below-trip]}"
+    case = load_case(scenario(tmp_path, requirements_from=wanted, standard=less))
+    assert [requirement.id for requirement in case.requirements][-1] == "no-creep"
 
 
 def test_a_wrong_signal_is_told_although_the_controller_is_missing(tmp_path: Path) -> None:

@@ -298,7 +298,7 @@ def test_the_figure_shows_the_limits() -> None:
             ("--temperature", "warm"),
             "drydive sheet: argument --temperature: expected degrees Celsius from -40 to 60; got",
         ),
-        (("--controller", "nobody"), "drydive sheet: --controller: expected a path ending in .py or one of"),
+        (("--controller", "nobody"), "drydive sheet: --controller: expected a path ending in .py or .c, or one of"),
         (("--params", "none.yaml"), "none.yaml: expected a parameter file; got no such file or directory"),
     ],
 )

@@ -414,7 +414,7 @@ def test_the_figure_names_limits_and_attitudes() -> None:
             ("--water", "sea", "--temperature", "-5"),
             "drydive sheet: --temperature: expected degrees Celsius, -2 to 35 in sea",
         ),
-        (("--controller", "nobody"), "drydive sheet: --controller: expected a path ending in .py or one of"),
+        (("--controller", "nobody"), "drydive sheet: --controller: expected a path ending in .py or .c, or one of"),
     ],
 )
 def test_bad_options_are_one_line(capsys: pytest.CaptureFixture[str], options: tuple[str, ...], expected: str) -> None:

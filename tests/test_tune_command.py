@@ -187,7 +187,7 @@ def test_where_nothing_is_feasible_it_fails_and_says_why(tmp_path: Path, capsys:
             "drydive tune: --name ramp_up: expected what changes the drive of the step in",
         ),
         (("--hold", "0.5"), "drydive tune: argument --hold: expected seconds from 1 to 120; got '0.5'"),
-        (("--controller", "nobody"), "drydive tune: --controller: expected a path ending in .py or one of"),
+        (("--controller", "nobody"), "drydive tune: --controller: expected a path ending in .py or .c, or one of"),
         (("--envelope", "gone.yaml"), "gone.yaml: expected an envelope file; got no such file"),
     ],
 )

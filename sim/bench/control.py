@@ -21,8 +21,11 @@ from sim.base.document import written as dotted
 from sim.base.errors import Fault, InputError, did_you_mean, in_file_order, shown
 from sim.base.files import read_text
 from sim.base.wording import given
+from sim.bench.in_c import ENDING, TICK, fingerprint_in_c, module_in_c
 
 SHIPPED = Path(controllers.__file__).parent
+# What a controller's file may be written in.
+SOURCES = (".py", ENDING)
 NEEDED = ("Params", "State", "initial", "step")
 # What a chip's plain integer holds.
 WHOLE = (-(2**31), 2**31 - 1)
@@ -52,6 +55,11 @@ class Controller:
     modes: Mapping[int, str]
     reasons: Mapping[int, str]
 
+    @property
+    def in_c(self) -> bool:
+        """Whether it is C, which has no source to compile and no parameters to set."""
+        return self.path.suffix == ENDING
+
     def stated_s(self) -> dict[str, float]:
         """The times that the controller's file states, in seconds, by their names as limits (``deadman_latency_s``).
 
@@ -69,6 +77,8 @@ class Controller:
 
     def fingerprint(self) -> str:
         """A hash of the source of everything the controller's step reaches, and of its parameter values."""
+        if self.in_c:
+            return fingerprint_in_c(self.path)
         bare = self.step.bare if isinstance(self.step, Watched) else self.step
         reached = [bare, *callees(bare)] if isinstance(bare, FunctionType) else []
         sources = sorted({self.path.resolve(), *(Path(each.__code__.co_filename).resolve() for each in reached)})
@@ -92,7 +102,7 @@ def load_controller(
 
     Parameters
     ----------
-    spec : a shipped controller's name, or a path ending in ``.py``.
+    spec : a shipped controller's name, or a path ending in ``.py`` or ``.c``.
     tick_us : the control tick; fills the parameter of that name where there is one.
     params : a shipped set's name or a YAML path; the set beside the controller if left out.
     overrides : single parameters set on top.
@@ -101,14 +111,16 @@ def load_controller(
     Raises
     ------
     InputError
-        No such controller or set, a file that does not load, or parameters out of range.
+        No such controller or set, a file that does not load, or parameters out of range; of C, any parameters or
+        another control tick than its own.
     """
     path = _controller_path(spec, beside)
-    module = _module(path)
+    in_c = path.suffix == ENDING
+    module = _module_in_c(path, tick_us, params, overrides or {}) if in_c else _module(path)
     faults = _shape_faults(path, module)
     if faults:
         raise InputError(faults)
-    params_path = _params_path(params, path, beside)
+    params_path = None if in_c else _params_path(params, path, beside)
     values = _values(path, module, params_path, tick_us, overrides or {})
     # A function of the parameters alone: if it works here it works in every run.
     _asked(path, "an initial state", lambda: module.initial(values))
@@ -128,8 +140,8 @@ def _controller_path(spec: str, beside: Path) -> Path:
     known = shipped_controllers()
     if spec in known:
         return SHIPPED / f"{spec}.py"
-    if not spec.endswith(".py"):
-        expected = f"a path ending in .py or one of {', '.join(known)}{did_you_mean(spec, known)}"
+    if not spec.endswith(SOURCES):
+        expected = f"a path ending in .py or .c, or one of {', '.join(known)}{did_you_mean(spec, known)}"
         raise InputError([Fault("", "controller", expected, given(spec))])
     return beside / spec
 
@@ -161,6 +173,19 @@ def _module(path: Path) -> ModuleType:
     return module
 
 
+def _module_in_c(path: Path, tick_us: int, params: str | None, overrides: Mapping[str, int]) -> ModuleType:
+    expected = f"none with {path.name}, whose parameters are constants of the C"
+    faults = [Fault("", "params", expected, given(params))] if params is not None else []
+    faults += [Fault("", f"params_set.{key}", expected, str(value)) for key, value in overrides.items()]
+    if faults:
+        raise InputError(faults)
+    module = _asked(path, "a controller that runs", lambda: module_in_c(path, STATED))
+    if module.TICK_US not in (0, tick_us):
+        expected = f"{TICK} of {path.name}, a control tick of {module.TICK_US} us"
+        raise InputError([Fault("", "control_hz", expected, f"{tick_us} us")])
+    return module
+
+
 def _compiled(source: str, path: str) -> CodeType:
     return compile(source, path, "exec", dont_inherit=True)
 
@@ -169,6 +194,8 @@ def _asked(path: Path, what: str, ask: Callable[[], Answer]) -> Answer:
     """What the controller's file answers; whatever goes wrong in it is a fault of the file."""
     try:
         return ask()
+    except InputError:
+        raise
     except SyntaxError as error:
         if error.filename not in (None, str(path.resolve())):
             raise InputError([Fault(str(path), "", what, f"{error.msg} in {error.filename}")]) from error

@@ -2,7 +2,7 @@
 
 Both run the same source and give the same bits. Compiling takes seconds once,
 loading what was compiled before takes most of one; a short run is over sooner
-interpreted. A controller that does not compile is called back from the compiled world.
+interpreted. A controller that does not compile, or is C, is called back from the compiled world.
 """
 
 from __future__ import annotations
@@ -101,6 +101,8 @@ def choose(wanted: str, controller: Controller, ticks: int) -> Engine:
         return Engine(INTERPRETED)
     if wanted == MIXED:
         return Engine(MIXED, "its source is watched")
+    if controller.in_c:
+        return Engine(MIXED, "its C runs in a process of its own")
     from sim.bench import compiled_loop
 
     try:

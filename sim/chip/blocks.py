@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from sim.chip.intervals import Range
 from sim.chip.layout import INDENT, Doc, Group, lines, remark, row
 from sim.chip.names import PREFIX, Names, free
 from sim.chip.phrases import Phrases
@@ -56,6 +57,7 @@ class FunctionWriter:
         self._body = body
         self._names = names
         self._is_step = is_step
+        self._findings = findings
         self._variables = _variables(function, body, names, {"command"} if is_step else set())
         self._homes = dict(_homes(function, body))
         self._kinds = dict(function.arguments) | {
@@ -165,9 +167,16 @@ class FunctionWriter:
         above = remark(self._comments(stmt.place.line), depth)
         name = self._variables[stmt.name]
         start, stop = self.phrases.value(stmt.start), self.phrases.value(stmt.stop)
+        turns = max(self._known(stmt.stop).high - self._known(stmt.start).low, 0)
         head = lines(row(f"for (int32_t {name} = ", start, f"; {name} < ", stop, f"; {name}++) {{"), depth)
+        # The longest path through machine code is found by it, see `sim.chip.longest`.
+        head[-1] += f"  /* at most {turns} turn{'' if turns == 1 else 's'} */"
         body = self._block(stmt.body, (*at[:-1], (at[-1][0], "body")), depth + 1)
         return [*above, *head, *body, f"{INDENT * depth}}}"]
+
+    def _known(self, end: Expr) -> Range:
+        """What is proved of a loop's end, over every way the loop is come by."""
+        return self._findings.ranges.get(end) or self._findings.ghosts[end]
 
     def _return(self, stmt: Return, depth: int) -> list[str]:
         above = remark(self._comments(stmt.place.line), depth)

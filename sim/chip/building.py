@@ -13,12 +13,14 @@ are the C file's own; what the state holds is nobody's matter.
 from __future__ import annotations
 
 import re
+import shlex
 import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator, Sequence
 from functools import cache
 from hashlib import sha256
+from multiprocessing.util import Finalize
 from pathlib import Path
 
 from sim.base.errors import Fault, InputError, in_file_order
@@ -29,6 +31,8 @@ COMPILERS = ("cc", "gcc", "clang")
 FLAGS = ("-std=c99", "-O2")
 # A compiler that takes longer hangs.
 COMPILE_S_MAX = 120.0
+# What a number is that the header does not say.
+UNSAID = -(2**31)
 
 _GLUE = f"""#define _POSIX_C_SOURCE 200809L
 #include <stddef.h>
@@ -97,6 +101,9 @@ static void all(int (*move)(int, unsigned char *, size_t), int file, unsigned ch
     }
 }
 
+@UNSAID@
+static int32_t said[] = {@SAID@0};
+
 static int get(int file, unsigned char *bytes, size_t size) { return (int)read(file, bytes, size); }
 static int put(int file, unsigned char *bytes, size_t size) { return (int)write(file, bytes, size); }
 
@@ -117,6 +124,7 @@ int main(int count, char **words)
     setrlimit(RLIMIT_CORE, &none);
     setrlimit(RLIMIT_FSIZE, &little);
     all(put, to, (unsigned char *)head, sizeof head);
+    all(put, to, (unsigned char *)said, sizeof said);
     for (;;) {
         uint32_t rows;
         all(get, from, (unsigned char *)&rows, sizeof rows);
@@ -168,10 +176,38 @@ def built(source: Path, inputs: Kind, command: Kind, flags: Sequence[str] = (), 
 
 
 def built_server(
-    source: Path, inputs: Kind, command: Kind, flags: Sequence[str] = (), compiler: str | None = None
+    source: Path,
+    inputs: Kind,
+    command: Kind,
+    flags: Sequence[str] = (),
+    compiler: str | None = None,
+    numbers: Sequence[str] = (),
 ) -> Path:
-    """A program that answers for the controller, for `sim.chip.isolated`; otherwise as `built`."""
-    return _build(source, _glue(inputs, command, _SERVER), (*FLAGS, *flags), compiler, "server")
+    """A program that answers for the controller, for `sim.chip.isolated`; otherwise as `built`.
+
+    Parameters
+    ----------
+    numbers : what the header may define as whole numbers, by names without ``THROTTLE_``; `UNSAID` where it does not.
+    """
+    macros = [f"{PREFIX}_{name}".upper() for name in numbers]
+    server = _SERVER.replace("@SAID@", "".join(f"(int32_t)({macro}), " for macro in macros))
+    unsaid = "\n".join(f"#ifndef {macro}\n#define {macro} INT32_MIN\n#endif" for macro in macros)
+    glue = _glue(inputs, command, server.replace("@UNSAID@", unsaid))
+    return _build(source, glue, (*FLAGS, *flags), compiler, "server")
+
+
+def included(source: Path) -> list[Path]:
+    """The file and every header of its own that it includes, in order of their names; none of the system's.
+
+    Raises
+    ------
+    InputError
+        No compiler, no such file or header, or C that the preprocessor refuses.
+    """
+    chosen = _chosen(source, None)
+    said = _run([chosen, "-std=c99", "-MM", "-MT", "all", "-iquote", str(source.parent), str(source)], source)
+    _, _, listed = said.replace("\\\n", " ").partition(":")
+    return sorted({Path(name.replace("$$", "$")) for name in shlex.split(listed)})
 
 
 def _glue(inputs: Kind, command: Kind, more: str = "") -> str:
@@ -185,12 +221,7 @@ def _glue(inputs: Kind, command: Kind, more: str = "") -> str:
 
 
 def _build(source: Path, glue: str, flags: Sequence[str], compiler: str | None, name: str) -> Path:
-    chosen = compiler or next(iter(compilers()), None)
-    if chosen is None:
-        raise InputError([Fault("", "compiler", f"a C compiler on the path: {', '.join(COMPILERS)}", "none")])
-    for needed in (source, source.parent / f"{PREFIX}.h"):
-        if not needed.is_file():
-            raise InputError([Fault(str(needed), "", "a C file" if needed is source else "a header", "no such file")])
+    chosen = _chosen(source, compiler)
     with tempfile.TemporaryDirectory(prefix="drydive_") as folder:
         middle = Path(folder) / "glue.c"
         middle.write_text(glue, encoding="utf-8")
@@ -206,11 +237,25 @@ def _build(source: Path, glue: str, flags: Sequence[str], compiler: str | None, 
         return made
 
 
+def _chosen(source: Path, compiler: str | None) -> str:
+    """The compiler for a file, which is there and has its header."""
+    chosen = compiler or next(iter(compilers()), None)
+    if chosen is None:
+        raise InputError([Fault("", "compiler", f"a C compiler on the path: {', '.join(COMPILERS)}", "none")])
+    for needed in (source, source.parent / f"{PREFIX}.h"):
+        if not needed.is_file():
+            raise InputError([Fault(str(needed), "", "a C file" if needed is source else "a header", "no such file")])
+    return chosen
+
+
 @cache
 def _kept() -> Path:
     """A folder for what was compiled, as long as this process lives."""
-    _FOLDERS.append(tempfile.TemporaryDirectory(prefix="drydive_"))
-    return Path(_FOLDERS[-1].name)
+    folder = tempfile.TemporaryDirectory(prefix="drydive_")
+    # A worker of a pool ends without what is done at the end of a program.
+    Finalize(None, folder.cleanup, exitpriority=0)
+    _FOLDERS.append(folder)
+    return Path(folder.name)
 
 
 _FOLDERS: list[tempfile.TemporaryDirectory[str]] = []

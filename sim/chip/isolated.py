@@ -8,14 +8,16 @@ import signal
 import struct
 import subprocess
 import tempfile
+import threading
 import time
 import weakref
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
 from sim.base.errors import one_line, shown
-from sim.chip.building import built_server
+from sim.chip.building import UNSAID, built_server
 from sim.chip.tree import Kind
 
 INITIAL = 0xFFFFFFFF
@@ -32,14 +34,16 @@ class Isolated:
     """A controller's `initial` and `step` as a process of its own gives them.
 
     The process starts with the first call, and anew with the first one after
-    it died. It is a context manager; it also ends with the object.
+    it died or after this one was forked. Threads may share it, since a state
+    goes with each question. It is a context manager; it also ends with the
+    object.
 
     Parameters
     ----------
     source : the ``.c`` file, `throttle.h` beside it.
     inputs, command : the board's NamedTuples.
     limit_s : how long one answer may take.
-    flags, compiler : as `sim.chip.building.built` takes them.
+    flags, compiler, numbers : as `sim.chip.building.built_server` takes them.
 
     Raises
     ------
@@ -55,8 +59,10 @@ class Isolated:
         limit_s: float = LIMIT_S,
         flags: Sequence[str] = (),
         compiler: str | None = None,
+        numbers: Sequence[str] = (),
     ) -> None:
-        self._program = built_server(source, inputs, command, flags, compiler)
+        self._program = built_server(source, inputs, command, flags, compiler, numbers)
+        self._numbers = tuple(numbers)
         self._command = command
         self._limit_s = limit_s
         self._row = struct.Struct(f"{len(inputs._fields)}i")
@@ -65,7 +71,10 @@ class Isolated:
         self._said: IO[bytes] | None = None
         self._size = 0
         self._tick_us = 0
+        self._values: tuple[int, ...] = ()
         self._end: weakref.finalize[Any, Any] | None = None
+        self._owner = os.getpid()
+        self._asking = threading.Lock()
 
     def __enter__(self) -> Isolated:
         return self
@@ -82,8 +91,14 @@ class Isolated:
     @property
     def tick_us(self) -> int:
         """The control tick it was made for; 0 where the header does not say."""
-        self._started()
-        return self._tick_us
+        with self._started():
+            return self._tick_us
+
+    @property
+    def said(self) -> dict[str, int]:
+        """The numbers asked for that the header says, by their names."""
+        with self._started():
+            return {name: value for name, value in zip(self._numbers, self._values, strict=True) if value != UNSAID}
 
     def initial(self, params: Any = None) -> bytes:
         """The state after a reset; the parameters are constants of the C.
@@ -92,8 +107,8 @@ class Isolated:
         ------
         ChipError
         """
-        self._started()
-        return self._asked(struct.pack("I", INITIAL), self._size)
+        with self._started():
+            return self._asked(struct.pack("I", INITIAL), self._size)
 
     def step(self, params: Any, state: bytes, inputs: Sequence[int]) -> tuple[bytes, Any]:
         """One tick: the next state and the command.
@@ -120,20 +135,41 @@ class Isolated:
         ------
         ChipError
         """
-        self._started()
         found = []
         block = ROWS_MAX * self._row.size
         for start in range(0, len(rows), block):
             part = rows[start : start + block]
             count = len(part) // self._row.size
-            answer = self._asked(struct.pack("I", count) + state + part, self._size + count * self._answer.size)
+            with self._started():
+                answer = self._asked(struct.pack("I", count) + state + part, self._size + count * self._answer.size)
             state = answer[: self._size]
             found.append(answer[self._size :])
         return state, b"".join(found)
 
-    def _started(self) -> None:
+    @contextmanager
+    def _started(self) -> Iterator[None]:
+        """Inside, the process runs and answers nobody else."""
+        if self._owner != os.getpid():
+            self._forget()
+        with self._asking:
+            if self._process is None:
+                self._start()
+            yield
+
+    def _forget(self) -> None:
+        """Leave the process to the one that this process was forked from: two cannot ask through one wire."""
         if self._process is not None:
-            return
+            # Else it would be missed when the object goes.
+            self._process.returncode = 0
+            for pipe in (self._process.stdin, self._process.stdout, self._said):
+                if pipe is not None:
+                    pipe.close()
+        if self._end is not None:
+            self._end.detach()
+        self._process, self._end = None, None
+        self._owner, self._asking = os.getpid(), threading.Lock()
+
+    def _start(self) -> None:
         said = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the process
         # The process ends itself a little later than it would be ended here.
         words = [str(self._program), str(int(self._limit_s) + 2)]
@@ -143,7 +179,9 @@ class Isolated:
         for pipe in (process.stdin, process.stdout):
             assert pipe is not None
             os.set_blocking(pipe.fileno(), False)
-        self._size, self._tick_us = struct.unpack("Ii", self._asked(b"", 8))
+        head = struct.Struct(f"Ii{len(self._numbers) + 1}i")
+        self._size, self._tick_us, *values = head.unpack(self._asked(b"", head.size))
+        self._values = tuple(values[:-1])
 
     def _asked(self, request: bytes, size: int) -> bytes:
         """The answer to a request."""

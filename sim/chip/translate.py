@@ -35,6 +35,7 @@ from sim.chip.tree import (
     leaves,
     within,
 )
+from sim.chip.words import words_text
 
 HEADER, SOURCE, PARAMS = f"{PREFIX}.h", f"{PREFIX}.c", f"{PREFIX}_params.h"
 Bodies = dict[Function, tuple[Stmt, ...]]
@@ -125,23 +126,25 @@ def _order(constant: Constant) -> tuple[str, int]:
     return (constant.owner, constant.place.line if constant.place else 0)
 
 
-def header_text(translation: Translation, banner: Sequence[str], words: Mapping[str, Mapping[int, str]]) -> str:
+def header_text(
+    translation: Translation,
+    banner: Sequence[str],
+    words: Mapping[str, Mapping[int, str]],
+    stated: Mapping[str, int] | None = None,
+) -> str:
     """throttle.h: the tuples at the border, and the two functions.
 
     Parameters
     ----------
     banner : the comment on top.
     words : what the numbers of a field of the command mean, such as its modes.
+    stated : further whole numbers to define, by names in lower case without ``throttle_``.
     """
     program, names = translation.program, translation.names
     ranges = _field_ranges(translation)
     kinds = dict.fromkeys([*_nested(program.inputs), *_nested(program.command), *_nested(program.state)])
     typedefs = [_typedef(kind, names, ranges) for kind in kinds]
-    meanings = [
-        "\n".join(remark([f"{field}:", *(f"  {number}  {word}".rstrip() for number, word in sorted(table.items()))]))
-        for field, table in words.items()
-        if table
-    ]
+    meanings = [words_text(field, table) for field, table in words.items() if table]
     state, inputs, command = (names.kinds[kind] for kind in (program.state, program.inputs, program.command))
     guard = f"{PREFIX}_H".upper()
     return "\n\n".join(
@@ -152,12 +155,23 @@ def header_text(translation: Translation, banner: Sequence[str], words: Mapping[
             '#ifdef __cplusplus\nextern "C" {\n#endif',
             *typedefs,
             *meanings,
+            *_stated(stated or {}, names),
             f"/* The state after a reset. */\nvoid {PREFIX}_initial({state} *state);",
             "/* One control tick: `state` becomes the next state, `command` what is asked for now. */\n"
             f"void {PREFIX}_step({state} *state, const {inputs} *inputs, {command} *command);",
             f"#ifdef __cplusplus\n}}\n#endif\n\n#endif /* {guard} */\n",
         ]
     )
+
+
+def _stated(stated: Mapping[str, int], names: Names) -> Iterator[str]:
+    """The times that the controller states of itself."""
+    macros = {f"{PREFIX}_{name}".upper(): value for name, value in stated.items()}
+    # A parameter that goes by such a name says it itself.
+    lines = [f"#define {macro} {c_number(value)}" for macro, value in macros.items() if macro not in names.macros]
+    if lines:
+        said = remark(["Times that the controller states of itself, which a bench can hold it to."])
+        yield "\n".join([*said, *lines])
 
 
 def params_text(translation: Translation, banner: Sequence[str], remarks: Mapping[str, Sequence[str]]) -> str:

@@ -73,7 +73,7 @@ def the_engine(command: Parser) -> None:
 
 def the_controller(command: Parser) -> None:
     """Which controller, with which parameters."""
-    command.add_argument("--controller", default="reference", metavar="NAME|FILE.py", help="default: reference")
+    command.add_argument("--controller", default="reference", metavar="NAME|FILE.py|FILE.c", help="default: reference")
     command.add_argument("--params", metavar="FILE", help="parameter set: a file, or the name of a shipped one")
 
 

@@ -49,6 +49,8 @@ def traced(work: Callable[[], Answer]) -> tuple[Answer, Arcs]:
     import coverage
 
     watch = coverage.Coverage(data_file=None, config_file=False, branch=True, omit=[f"{Path(sim.__file__).parent}/*"])
+    # A controller in C has no Python to be measured.
+    watch.set_option("run:disable_warnings", ["no-data-collected"])
     with unloaded():
         watch.start()
         try:

@@ -126,6 +126,7 @@ def load_case(path: Path) -> Case:
     found: list[Fault] = []
     limits: Mapping[str, float] = {}
     optional: frozenset[str] = frozenset()
+    shared: tuple[Requirement, ...] = ()
     with kept(found):
         if entry.requirements_from is not None:
             shared = load_requirements(path.parent / entry.requirements_from)
@@ -140,6 +141,7 @@ def load_case(path: Path) -> Case:
             optional = frozenset(requirement.id for requirement in standard if entry.standard.take is None)
             read = (*read, *standard)
             found += _twice(standard, entry.requirements, "the catalogue")
+            found += _in_both(shared, standard)
     if found:
         # The vehicle is read first; what is wrong with the controller is said in the same breath.
         with kept(found):
@@ -182,6 +184,12 @@ def _twice(
         for index, entry in enumerate(own)
         if entry.id in ids
     ]
+
+
+def _in_both(shared: Sequence[Requirement], standard: Sequence[Requirement]) -> list[Fault]:
+    ids = {requirement.id for requirement in standard}
+    expected = "no id that standard takes as well (standard.without leaves it out)"
+    return [Fault("", "requirements_from", expected, each.id) for each in shared if each.id in ids]
 
 
 def load_requirements(path: Path) -> tuple[Requirement, ...]:

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from hashlib import sha256
+from math import ceil
 from pathlib import Path
 from types import FunctionType
 
@@ -18,12 +19,15 @@ from sim.base.errors import Fault, InputError
 from sim.base.files import read_text, written_whole
 from sim.bench.control import Controller, Watched
 from sim.chip.example import EXAMPLE, example_text
-from sim.chip.translate import HEADER, PARAMS, SOURCE, header_text, params_text, source_text, translate
+from sim.chip.translate import HEADER, PARAMS, SOURCE, Translation, header_text, params_text, source_text, translate
+from sim.chip.tree import leaves
 from sim.chip.vectors import TEST, VECTORS, test_text, vectors_text
 from sim.jobs.export_runs import vectors_of
 
 # A controller without a tick of its own is tried at this one.
 TICK_US = 1000
+# The most ticks of each run that becomes a vector.
+TICKS_MAX = 200_000
 
 UNITS = {
     "counts": "counts of the converter",
@@ -36,9 +40,26 @@ UNITS = {
 }
 
 
-def export(
-    controller: Controller, out: Path, checked: Path | None = None, ticks_max: int = 200_000
-) -> tuple[Path, ...]:
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """What was written.
+
+    ranges : of each field of the command, lowest and highest, proved for any inputs.
+    origin : where it comes from, in lines, as each file says it.
+    """
+
+    controller: Controller
+    files: tuple[Path, ...]
+    ranges: Mapping[str, tuple[int, int]]
+    origin: tuple[str, ...]
+
+    @property
+    def source(self) -> Path:
+        """The C file."""
+        return next(path for path in self.files if path.name == SOURCE)
+
+
+def export(controller: Controller, out: Path, checked: Path | None = None, ticks_max: int = TICKS_MAX) -> Exported:
     """Write a controller as C, all files or none.
 
     Parameters
@@ -48,15 +69,11 @@ def export(
     checked : the JSON of a `check` that this controller passed.
     ticks_max : the most ticks of each run that becomes a vector; fewer make the vectors smaller.
 
-    Returns
-    -------
-    The files written.
-
     Raises
     ------
     InputError
-        What the accepted style leaves out or what could leave 32 bits, with its place; a check of something else; a
-        folder that cannot be written to.
+        A controller that is C already; what the accepted style leaves out or what could leave 32 bits, with its place;
+        a check of something else; a folder that cannot be written to.
     ControllerError
         It fails in one of Moorhen's scenarios.
 
@@ -65,15 +82,18 @@ def export(
     The vectors are Moorhen's scenarios with this controller, and random inputs up to the ends of 32 bits. They show
     that the C does on the chip what the Python did on the desk; whether that is right, the check shows.
     """
+    if controller.in_c:
+        raise InputError([Fault("", "controller", "a controller in Python", f"{controller.path.name}, which is C")])
     step = controller.step.bare if isinstance(controller.step, Watched) else controller.step
     translation = translate(controller.initial, step, controller.params)
     origin = _origin(controller, checked)
     tick_us = getattr(controller.params, "tick_us", None)
     tick = f"{tick_us} microseconds" if tick_us else "as long as the controller expects"
     words = {"mode": controller.modes, "reason": controller.reasons}
+    stated = {f"{name.removesuffix('_s')}_ms": ceil(1000 * value) for name, value in controller.stated_s().items()}
     vectors = vectors_of(controller, step, tick_us or TICK_US, ticks_max)
     texts = {
-        HEADER: header_text(translation, _banner("The controller's interface.", origin), words),
+        HEADER: header_text(translation, _banner("The controller's interface.", origin), words, stated),
         SOURCE: source_text(translation, _banner("The controller.", origin)),
         PARAMS: params_text(translation, _banner("The controller's parameters.", origin), _remarks(controller)),
         EXAMPLE: example_text(_banner("A main loop to start from; make it yours.", origin, edit=True), tick),
@@ -83,7 +103,14 @@ def export(
     with ExitStack() as stack:
         for name, text in texts.items():
             stack.enter_context(written_whole(out / name)).write_text(text, encoding="utf-8")
-    return tuple(out / name for name in texts)
+    files = tuple(out / name for name in texts)
+    return Exported(controller, files, _ranges(translation), tuple(origin))
+
+
+def _ranges(translation: Translation) -> dict[str, tuple[int, int]]:
+    """The proved range of each field of the command."""
+    names = leaves(translation.program.command)
+    return {name: (reach.low, reach.high) for name, reach in zip(names, translation.proof.command, strict=True)}
 
 
 def _banner(what: str, origin: Sequence[str], edit: bool = False) -> list[str]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 import sim.verdict
 from controllers.board import Command, Inputs
-from sim.base.clock import to_s, to_us
+from sim.base.clock import US_PER_S, to_s, to_us
 from sim.base.errors import Fault, InputError
 from sim.bench.control import WHOLE, Controller
 from sim.bench.events import Event, events_of
@@ -73,6 +73,8 @@ class Replay:
 
     notes : what was guessed or filled in. mended : what was repaired in the recording.
     differences : against the recorded command, `None` where none was recorded.
+    recorded : names of the signals and columns that the recording truly has, contacts read from lines among them.
+    every_s : its own interval, the median one.
     """
 
     path: Path
@@ -87,6 +89,8 @@ class Replay:
     differences: tuple[Difference, ...] | None
     lag_s: float
     sources: tuple[Path, ...] = ()
+    recorded: tuple[str, ...] = ()
+    every_s: float = 0.0
 
     def inputs(self) -> dict[str, str]:
         """Each input by role, with a short hash of its contents."""
@@ -138,6 +142,9 @@ def replay(
     _bounded(path, recording.table, tick_us)
     # Between two changes a dump says that a value stays.
     joined = [name for name in JOINED if name in recording.table and not recording.changes]
+    names = recording.table.names
+    has = (*names, *(contact for line, contact in LINES.items() if line in names and contact not in names))
+    every_us = float(np.median(np.diff(recording.table.t_us))) if len(recording.table) > 1 else 0.0
     table, ticks_said = to_ticks(recording.table, tick_us, linear=joined, changes=recording.changes)
     # The table as it was recorded is as large again, and nobody asks for it from here on.
     recording = replace(recording, table=table)
@@ -169,6 +176,8 @@ def replay(
         differences=differences,
         lag_s=to_s(lag),
         sources=(*sources, *([recording.map_file] if recording.map_file else [])),
+        recorded=has,
+        every_s=every_us / US_PER_S,
     )
 
 

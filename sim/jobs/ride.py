@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple, TypeAlias
 
 from sim.base.errors import Fault, InputError
 from sim.bench import run as bench
-from sim.bench.control import Controller
+from sim.bench.control import SOURCES, Controller
 from sim.bench.scenario import AMOUNTS
 from sim.jobs.case import CaseFile
 from sim.verdict.entry import RequirementEntry
@@ -142,7 +142,7 @@ def prepared(
         {
             "name": "ride",
             "vehicle": str(vehicle.resolve()),
-            "controller": anywhere(controller, (".py",)),
+            "controller": anywhere(controller, SOURCES),
             "params": params and anywhere(params, (".yaml", ".yml")),
             "water": {"kind": "lake"},
             "attitude": attitude,

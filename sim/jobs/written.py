@@ -13,12 +13,13 @@ import yaml
 from sim.base.errors import one_line
 from sim.base.files import write_text
 from sim.bench.as_recorded import files_of
+from sim.bench.control import SOURCES
 from sim.bench.scenario import AsRecorded, Scenario
 
 # What may name a file, and how such a name ends; shipped controllers and sets have no ending.
 PATHS = {
     "vehicle": ("",),
-    "controller": (".py",),
+    "controller": SOURCES,
     "params": (".yaml", ".yml"),
     "requirements_from": ("",),
 }

@@ -177,6 +177,7 @@ class Throttle(NamedTuple):
     gate: blocks.Gate
     still: blocks.Still
     latch: blocks.Latch
+    recent: blocks.Recent
     acc: int
     lever_permille: int
 
@@ -206,10 +207,11 @@ class State(NamedTuple):
 def initial(params: Params) -> State:
     """After a reset nothing is trusted: dead-man and button count as held until they are seen released."""
     rest = params.rest_counts
+    recent = blocks.Recent(rest, rest, rest)
     settled = blocks.low_pass_start(rest)
     return State(
         phase=Phase(ARMING, 0, NOT_STARTED),
-        throttle=Throttle(blocks.Gate(rest, 0, 0), blocks.Still(rest, 0), blocks.Latch(0, 0), settled, 0),
+        throttle=Throttle(blocks.Gate(rest, 0, 0), blocks.Still(rest, 0), blocks.Latch(0, 0), recent, settled, 0),
         bus=Bus(blocks.low_pass_start(0), blocks.Ramp(0, 0)),
         deadman=blocks.Debounced(1, 0),
         cord=blocks.Debounced(1, 0),
@@ -222,7 +224,7 @@ def initial(params: Params) -> State:
 
 
 def read_throttle(params: Params, state: Throttle, hall_counts: int) -> Throttle:
-    """The sample's window and reach, faults that persist, filter, travel, dead band."""
+    """The sample's window and reach, faults that persist, median, filter, travel, dead band."""
     tick_us = params.tick_us
     counts = blocks.clamp(hall_counts, 0, 4095)
     low = params.window_low_counts
@@ -237,9 +239,12 @@ def read_throttle(params: Params, state: Throttle, hall_counts: int) -> Throttle
     if sample == blocks.SAMPLE_GOOD and state.lever_permille > 0 and still.still_us >= params.sensor_frozen_ms * 1000:
         sample = SAMPLE_FROZEN
     latch = blocks.fault_latch(state.latch, sample, params.sensor_fault_ms * 1000, SENSOR_RECOVER_US, tick_us)
-    acc = blocks.low_pass(state.acc, gate.believed_counts, params.lever_filter_us, tick_us)
+    # Of three good samples the middle one: a single spike, small enough to be believed, never reaches the lever.
+    recent = blocks.remember(state.recent, counts, sample)
+    middle = blocks.median3(recent.older_counts, recent.old_counts, recent.new_counts)
+    acc = blocks.low_pass(state.acc, middle, params.lever_filter_us, tick_us)
     pulled_permille = blocks.travel(blocks.low_pass_value(acc), params.rest_counts, params.full_counts)
-    return Throttle(gate, still, latch, acc, blocks.dead_band(pulled_permille, params.dead_band_permille))
+    return Throttle(gate, still, latch, recent, acc, blocks.dead_band(pulled_permille, params.dead_band_permille))
 
 
 def read_bus(params: Params, state: Bus, bus_mv: int, driving: int) -> Bus:

@@ -70,7 +70,7 @@ class LoopInC:
         own: list[str] = []
         self.numbers = packed(controller.params)
         if controller.initial is not first_draft.initial:
-            written = export(controller, folder / controller.name, ticks_max=VECTOR_TICKS)
+            written = export(controller, folder / controller.name, ticks_max=VECTOR_TICKS).files
             sources += [str(path) for path in written if path.name == "throttle.c"]
             own = ['-DCONTROLLER="exported.h"', f"-I{folder / controller.name}"]
             self.numbers = np.empty(0, dtype=np.int64)

@@ -24,7 +24,7 @@ def add(command: Parser) -> None:
     command.add_argument("source", type=Path, metavar="SCENARIO|TRACE", help="a scenario file, or a recording")
     the_controller(command)
     command.set_defaults(controller=None)
-    command.add_argument("--with-controller", metavar="NAME|FILE.py", help="the second side's controller")
+    command.add_argument("--with-controller", metavar="NAME|FILE.py|FILE.c", help="the second side's controller")
     command.add_argument("--with-params", metavar="FILE", help="the second side's parameter set")
     command.add_argument("--with-water", metavar="KIND", help="the second side's water, of a scenario: air, lake, ...")
     command.add_argument("--vehicle", type=Path, metavar="FILE", help="of a recording: limits and input thresholds")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sim.face.options import Parser, seed, the_controller
+from sim.face.options import Parser, rate, seed, the_controller
 from sim.face.screen import FAILED, FINE, Screen
 
 HELP = "every fault in every phase of a ride, by water"
@@ -18,6 +18,9 @@ def add(command: Parser) -> None:
     command.add_argument(
         "--water", action="append", metavar="KIND", help="default: lake, pool and brackish; may be given again"
     )
+    command.add_argument(
+        "--control-hz", type=rate, default=500.0, metavar="HZ", help="control rate, default 500, for many short rides"
+    )
     command.add_argument("--seed", type=seed, default=1, help="default 1")
 
 
@@ -28,7 +31,9 @@ def run(options: argparse.Namespace) -> int:
     from sim.jobs.ride import prepared
 
     screen = Screen(options)
-    ride = prepared(options.vehicle, options.controller, options.params, seed=options.seed)
+    ride = prepared(
+        options.vehicle, options.controller, options.params, seed=options.seed, control_hz=options.control_hz
+    )
     with screen.progress("cells") as done:
         found = matrix(ride, tuple(dict.fromkeys(options.water or WATERS)), progress=done)
     grid.matrix(screen.console, found)

@@ -4,9 +4,16 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from sim.face.options import Parser, pair, pairs, rate, seconds, the_controller, the_dump, the_report
+from sim.base.errors import Fault, InputError
+from sim.face.options import Parser, number, pair, pairs, rate, seconds, the_controller, the_dump, the_report
 from sim.face.screen import EXIT, Screen
+
+if TYPE_CHECKING:
+    from sim.jobs.plan.filled import Filled
+    from sim.jobs.plan.model import Plan, Stage
+    from sim.jobs.replay import Replay
 
 HELP = "a recorded trace through a controller"
 
@@ -33,7 +40,7 @@ def add(command: Parser) -> None:
     )
     the_dump(command)
     the_report(command)
-    command.add_argument("--control-hz", type=rate, default=1000.0, metavar="HZ", help="control rate, default 1000")
+    command.add_argument("--control-hz", type=rate, metavar="HZ", help="control rate, default 1000")
     command.add_argument(
         "--before",
         type=seconds,
@@ -41,6 +48,23 @@ def add(command: Parser) -> None:
         metavar="S",
         help="how long the chip has been running when the recording begins, with its first sample held; default 4",
     )
+    command.add_argument(
+        "--plan",
+        type=Path,
+        metavar="DIR",
+        help="fill in a stage of the plan that drydive plan wrote here; its scenario names what is left out above",
+    )
+    command.add_argument("--stage", type=stage, metavar="N", help="which stage of the plan it is a recording of")
+    # Where neither the command line nor a plan says which, it is as everywhere.
+    command.set_defaults(controller=None)
+
+
+def stage(text: str) -> int:
+    """A stage's number."""
+    wanted = number(text, 1, 5, "a stage")
+    if wanted != int(wanted):
+        raise argparse.ArgumentTypeError(f"expected a whole number; got '{text}'")
+    return int(wanted)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -54,12 +78,14 @@ def run(options: argparse.Namespace) -> int:
     from sim.jobs.result import replay_json
 
     screen = Screen(options)
-    tick_us = to_us(1.0 / options.control_hz)
-    controller = load_controller(options.controller, tick_us, options.params)
+    planned = _planned(options)
+    tick_us = to_us(1.0 / (options.control_hz or 1000.0))
+    controller = load_controller(options.controller or "reference", tick_us, options.params)
     vehicle = load_vehicle(options.vehicle) if options.vehicle else None
     required = load_requirements(options.requirements) if options.requirements else standing_requirements()
     mapping = pairs(options.map)
-    sources = [path for path in (options.vehicle, options.requirements) if path is not None]
+    plan_file = None if planned is None else options.plan / "plan.json"
+    sources = [path for path in (options.vehicle, options.requirements, plan_file) if path is not None]
     with screen.progress(options.trace.name) as progress:
         done = replay(
             options.trace,
@@ -73,13 +99,37 @@ def run(options: argparse.Namespace) -> int:
             sources,
             options.map_file,
         )
-    text.head(screen.console, done.verdict, options.trace.name, f"through {controller.name}")
+    filled = _filled(planned, done)
+    _print(screen, done, filled)
+    _write(screen, done, filled)
+    screen.console.print(text.CAUTION, style="dim")
+    document = replay_json(done)
+    if filled is not None:
+        document["plan"] = filled.as_json()
+    screen.result(document)
+    return EXIT["fail" if filled is not None and filled.verdict == "fail" else done.verdict]
+
+
+def _print(screen: Screen, done: Replay, filled: Filled | None) -> None:
+    """The stage first, where there is one, then the replay."""
+    from sim.face import plan_text, text
+
+    if filled is not None:
+        plan_text.of_filled(screen.console, filled)
+    text.head(screen.console, done.verdict, done.path.name, f"through {done.controller.name}")
     text.lines(screen.console, "taken as", done.notes)
     text.lines(screen.console, "mended", done.mended)
     text.requirements(screen.console, done.verdicts)
     text.events(screen.console, done.events)
     if done.differences is not None:
         text.differences(screen.console, done.differences, done.lag_s)
+
+
+def _write(screen: Screen, done: Replay, filled: Filled | None) -> None:
+    """All files that were asked for; with a stage the report is the stage's page."""
+    from sim.face import text
+
+    options = screen.options
     if options.out is not None:
         from sim.face.drawing import save_replay
 
@@ -89,10 +139,57 @@ def run(options: argparse.Namespace) -> int:
 
         write_vcd(done.table, options.vcd)
         text.lines(screen.console, "written", [str(options.vcd)])
-    if options.report is not None:
+    text.lines(screen.console, "written", [str(path) for path in _pages(options, filled)])
+    if options.report is not None and filled is None:
         from sim.face.report.told import of_replay
 
         screen.report(of_replay(done))
-    screen.console.print(text.CAUTION, style="dim")
-    screen.result(replay_json(done))
-    return EXIT[done.verdict]
+
+
+def _planned(options: argparse.Namespace) -> tuple[Plan, Stage] | None:
+    """The plan and the stage asked for; what the command line left out is as the stage's scenario has it.
+
+    Raises
+    ------
+    InputError
+        One of the two options alone, or a plan or a stage that is none.
+    """
+    if options.plan is None and options.stage is None:
+        return None
+    if options.plan is None or options.stage is None:
+        missing, there = ("plan", "stage") if options.plan is None else ("stage", "plan")
+        raise InputError([Fault("", missing, f"this option beside --{there}", "no such option")])
+    from sim.jobs.case import load_case
+    from sim.jobs.plan.filled import load_plan, stage_of
+
+    plan = load_plan(options.plan)
+    chosen = stage_of(plan, options.stage, options.plan)
+    bench = load_case(options.plan / chosen.scenario).bench
+    if options.controller is None:
+        options.controller = str(bench.controller.path)
+        if options.params is None and bench.controller.params_path is not None:
+            options.params = str(bench.controller.params_path)
+    options.vehicle = options.vehicle or bench.vehicle_path
+    options.control_hz = options.control_hz or bench.scenario.control_hz
+    return plan, chosen
+
+
+def _filled(planned: tuple[Plan, Stage] | None, done: Replay) -> Filled | None:
+    if planned is None:
+        return None
+    from sim.jobs.plan.filled import filled
+
+    return filled(*planned, done)
+
+
+def _pages(options: argparse.Namespace, filled: Filled | None) -> list[Path]:
+    """The pages of a stage filled in, written where they were asked for."""
+    if filled is None:
+        return []
+    from sim.face.report.plan import of_filled, write
+
+    here = [] if options.out is None else [options.out / f"{options.trace.stem}.stage_{filled.stage.number}.html"]
+    paths = [*here, *([options.report] if options.report is not None else [])]
+    for path in paths:
+        write(of_filled(filled, options.asked), path)
+    return paths

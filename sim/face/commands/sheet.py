@@ -41,7 +41,7 @@ def add(command: Parser) -> None:
     command.add_argument("sheet", choices=tuple(TAKES), metavar="lever|contacts|power", help="which sheet")
     command.add_argument("vehicle", type=Path, metavar="VEHICLE.yaml", help="a vehicle file")
     add_for = command.add_argument
-    add_for("--controller", metavar="NAME|FILE.py", help="power: whose caps, default reference; lever: whose windows")
+    add_for("--controller", metavar="NAME|FILE.py|FILE.c", help="power: whose caps; lever: whose windows")
     add_for("--params", metavar="FILE", help="its parameter set: a file, or the name of a shipped one")
     add_for("--water", choices=KINDS, metavar="KIND", help=f"power: one of {', '.join(KINDS)}; default lake")
     add_for("--temperature", type=degc, metavar="DEGC", help="of water and magnets, and of the pack; default 20")

@@ -14,6 +14,7 @@ from sim.base.clock import US_PER_S
 from sim.base.document import Entry, checked, composed, placed
 from sim.base.errors import Fault, InputError
 from sim.bench import run as bench
+from sim.bench.control import SOURCES
 from sim.jobs.case import (
     SIGNALS,
     Case,
@@ -124,7 +125,7 @@ def prepared(
     entry: dict[str, Any] = {
         "name": "tuning ride",
         "vehicle": str(vehicle.resolve()),
-        "controller": anywhere(controller, (".py",)),
+        "controller": anywhere(controller, SOURCES),
         "params": params and anywhere(params, (".yaml", ".yml")),
         "water": {"kind": "lake"},
         "attitude": "held",

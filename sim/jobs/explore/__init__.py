@@ -1,0 +1,1 @@
+"""The exhaustive look: every state a controller can reach under coarse parameters (row 4)."""
