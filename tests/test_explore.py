@@ -137,6 +137,7 @@ def test_a_counter_without_an_end_is_no_proof(tmp_path: Path) -> None:
     (proof,) = made.proofs
     assert (proof.walk.ended, proof.verdict, made.verdict) == (UNFINISHED, "undecided", "undecided")
     assert [field.name for field in proof.walk.growing] == ["ticks"]
+    assert proof.walk.states <= 4000
 
 
 def explored(folder: Path, prove: str = "step", **options: int | str):  # type: ignore[no-untyped-def]

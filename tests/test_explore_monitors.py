@@ -17,6 +17,7 @@ from sim.jobs.explore import monitors
 from sim.jobs.explore.explore import Exploration, explore
 from sim.jobs.explore.plan import Plan, load_plan, plan_path, tasks
 from sim.jobs.explore.script import readings, write
+from sim.jobs.export import export
 
 PLAN = plan_path("reference", "reference")
 REFERENCE = (ROOT / "controllers" / "reference.py").read_text(encoding="utf-8")
@@ -210,6 +211,18 @@ def test_a_sequence_that_the_desk_cannot_make_is_not_written(tmp_path: Path) -> 
     written = write(proof, "mutant", tmp_path / "out")
     assert (proof.verdict, written.path) == ("fail", None)
     assert "bus_mv" in written.why
+
+
+def test_a_controller_in_c_is_walked_as_its_python_is(tmp_path: Path) -> None:
+    """The first draft exported to C is refuted after as many states and by the same sequence as its Python."""
+    path = plan_path("first_draft", "first_draft")
+    plan = load_plan(path)
+    (task,) = tasks(plan, path, "first_draft", wanted=("kill",))
+    export(task.space.controller, tmp_path / "c", ticks_max=10)
+    made = tasks(plan.model_copy(update={"params": None}), path, str(tmp_path / "c" / "throttle.c"), wanted=("kill",))
+    (python,), (c,) = (explore(each, engine="interpreted").proofs for each in ((task,), made))
+    assert (c.walk.ended, c.walk.states, c.walk.path) == (python.walk.ended, python.walk.states, python.walk.path)
+    assert write(c, "throttle", tmp_path / "out").why == ""
 
 
 def test_a_plan_beside_the_controller_is_its_own(tmp_path: Path) -> None:

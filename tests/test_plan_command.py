@@ -144,7 +144,8 @@ def test_a_controller_without_steps_is_planned_with_one(tmp_path: Path) -> None:
     plan = made(Path(VEHICLE), str(controller(tmp_path, BARE, step=STEP))).plan
     shown = StringIO()
     of_plan(Console(file=shown, width=160), plan)
-    assert (plan.verdict, plan.steps) == ("fail", 1)
+    assert (plan.verdict, plan.steps, plan.calibrated) == ("fail", 1, False)
+    assert "its calibration is taken as right" in shown.getvalue()
     assert "one power step" in shown.getvalue()
     assert "No gesture was found" in shown.getvalue()
     assert "stage 1 fails in simulation: start-needs-lever-at-rest" in shown.getvalue()

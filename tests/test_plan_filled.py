@@ -11,7 +11,9 @@ from plan_cases import held, moorhen, outside, recorded
 from sim.bench.scenario import FaultStep
 from sim.jobs.plan.filled import free_s
 from sim.jobs.plan.filled import held as limit_held
+from sim.jobs.plan.marks import marks_of
 from sim.jobs.plan.model import Stop
+from sim.record.reading import read_any
 from sim.record.table import Table
 
 
@@ -74,6 +76,20 @@ def test_a_recording_without_any_of_it_decides_nothing(tmp_path: Path) -> None:
     path.write_text("t_ms,hall_counts,deadman\n" + "".join(f"{n * 10},507,0\n" for n in range(50)), encoding="utf-8")
     done = held(3, path)
     assert (done.verdict, done.found, done.offset_s) == ("undecided", 0, None)
+
+
+def test_a_recording_that_ends_too_soon_blames_nobody(tmp_path: Path) -> None:
+    """Cut off while the shafts still coast, it does not tell that they never come to rest."""
+    path = recorded(2, tmp_path / "r.csv", build=1)
+    whole = held(2, path)
+    assert whole.offset_s is not None
+    release_s = [mark.at_s for mark in marks_of(read_any(path).table, whole.stage.levels) if mark.kind == "release"][1]
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    kept = [line for line in lines if not line[0].isdigit() or float(line.split(",")[0]) < 1e6 * (release_s + 0.4)]
+    path.write_text("".join(kept), encoding="utf-8")
+    words = {each.number.id: (each.word, each.why) for each in held(2, path).figures}
+    assert words["3.stop"][0] == "within"
+    assert words["3.still"] == ("not measured", "the recording ends before it")
 
 
 def test_a_slow_logger_is_not_held_to_a_quick_ones_times(tmp_path: Path) -> None:

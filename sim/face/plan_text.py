@@ -56,10 +56,11 @@ def limit(stop: Stop) -> str:
 def covered(plan: Plan) -> str:
     """What the bands are, in a sentence."""
     tolerances = f"{plan.tolerances} numbers of the vehicle within their tolerances, " if plan.tolerances else ""
+    calibrated = "each with its controller calibrated to its own throttle, " if plan.calibrated else ""
     return (
-        f"Bands: {plan.builds} simulated builds ({tolerances}pack and water of the day, hands, chance), each with its "
-        "controller calibrated to its own throttle, widened so that a further such build lies inside all of a stage's "
-        f"bands with a chance of {plan.builds} in {plan.builds + 1}."
+        f"Bands: {plan.builds} simulated builds ({tolerances}pack and water of the day, hands, chance), {calibrated}"
+        f"widened so that a further such build lies inside all of a stage's bands with a chance of {plan.builds} in "
+        f"{plan.builds + 1}."
     )
 
 

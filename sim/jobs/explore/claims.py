@@ -42,7 +42,8 @@ def _driven(rule: Rule) -> str:
 
 
 def _stopped(rule: Rule) -> str:
-    return f"left_pulse_us <= {rule.stop_us} and right_pulse_us <= {rule.stop_us}"
+    # Without a margin, or the verdict would name the moment of the most drive and not the first.
+    return f"state(left_pulse_us <= {rule.stop_us} and right_pulse_us <= {rule.stop_us})"
 
 
 def _deadman(found: int, rule: Rule, tick_s: float) -> str:

@@ -59,7 +59,7 @@ class Proof:
         if walk.ended == ERROR:
             return walk.why
         if walk.ended == UNFINISHED:
-            return "not finished, and so nothing is proved"
+            return f"left unfinished at {walk.states} states, and so nothing is proved"
         return f"{self.idle}, and so nothing is shown" if self.idle else "holds in every state"
 
 

@@ -84,7 +84,7 @@ def walked(space: Space, states_max: int, progress: Callable[[int], None] | None
     look = fast.compiled_monitor(space.proof)
     root = (controller.initial(controller.params), space.proof.initial(space.rule))
     first = [number for _, number in leaves(root)]
-    memory = Memory(len(first), min(FIRST_ROOM, states_max) + moves)
+    memory = Memory(len(first), min(FIRST_ROOM + moves, states_max))
     memory.rows[0] = first
     memory.fill(1)
     step, _ = fast.code()
@@ -104,8 +104,8 @@ def walked(space: Space, states_max: int, progress: Callable[[int], None] | None
         with _silent_failures():
             why = step(tick, look, *fixed, *rows, *own, reached, where)
         count, here = int(where[0]), int(where[1])
-        if why == fast.FULL and len(memory.rows) < states_max + moves:
-            memory.grow(count, min(2 * len(memory.rows), states_max) + moves)
+        if why == fast.FULL and len(memory.rows) < states_max:
+            memory.grow(count, min(2 * len(memory.rows), states_max))
             why = fast.PAUSED
         elif why == fast.DONE:
             if here == count:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal, NamedTuple
 
@@ -121,10 +120,9 @@ def _steps(ready: bench.Bench, gesture: Gesture, start_s: float, times: int) -> 
     return [int(step) for step in table["power_step"][at]]
 
 
-def told(gesture: Gesture | None, steps: int) -> Mapping[str, str]:
-    """What a plan says of it, and what to note where there is none."""
+def note(gesture: Gesture | None, steps: int) -> str:
+    """What to know where there is no gesture, or one that does nothing."""
     if gesture is None:
         tried = ", ".join(f"{presses} of the {NAMES[contact]}" for contact, presses in TRIED)
-        note = f"No gesture was found that raises the power step (short presses tried: {tried}): one step is planned."
-        return {"gesture": "", "note": note}
-    return {"gesture": gesture.says, "note": "" if steps > 1 else "The controller has one power step."}
+        return f"No gesture was found that raises the power step (short presses tried: {tried}): one step is planned."
+    return "" if steps > 1 else "The controller has one power step."

@@ -12,7 +12,7 @@ from sim.jobs.plan.model import Action, Mark, MarkKind, Number, Try
 class Hand:
     """Grows a script action by action; moments are rounded to the millisecond.
 
-    reads : of a signal, what an instrument resolves.
+    ready_s : nothing is touched for so long after power comes on.
     """
 
     def __init__(self, ready_s: float, gesture: Gesture | None) -> None:

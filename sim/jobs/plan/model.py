@@ -157,6 +157,7 @@ class Stage(Entry):
 class Plan(Entry):
     """The whole plan; what `plan.json` holds.
 
+    calibrated : whether each build's controller is calibrated to its own throttle.
     inputs : each file that went in by role, with a short hash.
     tolerances : how many of the vehicle's numbers have one that is drawn.
     """
@@ -169,6 +170,7 @@ class Plan(Entry):
     gesture: str
     builds: Annotated[int, Field(ge=1)]
     tolerances: Count
+    calibrated: bool
     seed: Count
     control_hz: float
     stop_us: float

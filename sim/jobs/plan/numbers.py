@@ -80,7 +80,6 @@ class Taken(NamedTuple):
     why: str = ""
     logged: bool = False
     stepped: bool = True
-    at_s: float | None = None
 
 
 def run_columns() -> frozenset[str]:
@@ -146,7 +145,9 @@ def take(number: Number, stage: Stage, table: Table, when: Sequence[float | None
     if stop - start < 2 or not np.isfinite(values[start:stop]).all():
         return Taken(None, "its time is not in the recording")
     if number.take in ("falls", "rises"):
-        return _wait(number, table, values, float(when[number.mark] or 0.0), start, stop)
+        found = _wait(number, table, values, float(when[number.mark] or 0.0), start, stop)
+        # What had not come when the recording ended may have come later.
+        return Taken(None, "the recording ends before it") if found.value is None and stop == len(table) else found
     if number.take == "mean":
         value = float(np.mean(values[start:stop]))
         if number.rest_mark is not None:
@@ -158,7 +159,7 @@ def take(number: Number, stage: Stage, table: Table, when: Sequence[float | None
         return Taken(value, logged=True) if math.isfinite(value) else Taken(None, f"{number.over} was nothing")
     smooth = smoothed(values[start:stop], table.t_us)
     index = int(np.argmax(smooth) if number.take == "highest" else np.argmin(smooth))
-    return Taken(float(smooth[index]), logged=True, at_s=to_s(int(table.t_us[start + index])))
+    return Taken(float(smooth[index]), logged=True)
 
 
 def _wait(number: Number, table: Table, values: Floats, at_s: float, start: int, stop: int) -> Taken:
@@ -188,7 +189,7 @@ def _wait(number: Number, table: Table, values: Floats, at_s: float, start: int,
         word = "fall" if number.take == "falls" else "rise"
         return Taken(None, f"did not {word} to {level:.4g} in the time", logged=True)
     moment_s = to_s(int(table.t_us[start + index]))
-    return Taken(max(moment_s - at_s, 0.0), logged=True, at_s=moment_s)
+    return Taken(max(moment_s - at_s, 0.0), logged=True)
 
 
 def smoothed(values: Floats, t_us: NDArray[np.int64], over_s: float = SMOOTH_S) -> Floats:

@@ -31,7 +31,7 @@ from sim.jobs.plan import expect, gesture, logger, rules, stages, words
 from sim.jobs.plan.hand import Hand, ids_once
 from sim.jobs.plan.model import Levels, Plan, Stage
 from sim.jobs.plan.numbers import as_logged, taken
-from sim.jobs.plan.throttle import readings
+from sim.jobs.plan.throttle import calibrates, readings
 from sim.jobs.plan.tries import Place
 from sim.jobs.ride import Attitude, Stated, anywhere, here, stated
 from sim.jobs.trials import usual_workers
@@ -181,6 +181,7 @@ def planned(
         gesture=way.says if way else "",
         builds=builds,
         tolerances=tolerances,
+        calibrated=calibrates(ready.controller.params),
         seed=seed,
         control_hz=control_hz,
         stop_us=ready.vehicle.limits()["stop_us"],

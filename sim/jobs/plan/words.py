@@ -34,7 +34,7 @@ def with_reach(stages: Sequence[Stage]) -> list[Stage]:
 
 def notes(ready: bench.Bench, way: gesture.Gesture | None, steps: int, tolerances: int) -> tuple[str, ...]:
     """What whoever reads the plan has to know of how it came about."""
-    found = [gesture.told(way, steps)["note"]]
+    found = [gesture.note(way, steps)]
     if tolerances == 0:
         found.append(
             "The vehicle file gives no number a tolerance: the bands hold only chance, the day and the hands. Write "
