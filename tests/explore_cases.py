@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from controllers.board import Command, Inputs
 from sim.bench.control import load_controller
 from sim.jobs.explore.monitors import Property, Rule
-from sim.jobs.explore.plan import QUIET
+from sim.jobs.explore.scope import QUIET
 from sim.jobs.explore.space import Space
 
 HEAD = """\

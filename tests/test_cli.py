@@ -190,7 +190,10 @@ def test_wrong_usage_is_one_line(call: Call, arguments: tuple[str, ...], expecte
 @pytest.mark.parametrize(
     ("options", "expected"),
     [
-        ("--controller referense", "drydive replay: --controller: expected a path ending in .py or .c, or one of first_draft"),
+        (
+            "--controller referense",
+            "drydive replay: --controller: expected a path ending in .py or .c, or one of first_draft",
+        ),
         ("--controller no.py", "no.py: expected a controller file; got no such file or directory"),
         ("--params referense", "drydive replay: --params: expected a path ending in .yaml or one of first_draft,"),
         ("--params no.yaml", "no.yaml: expected a parameter file; got no such file or directory"),

@@ -17,7 +17,7 @@ from sim.bench.control import load_controller
 from sim.jobs.explore import plain, walker
 from sim.jobs.explore.coarse import coarsened
 from sim.jobs.explore.explore import explore
-from sim.jobs.explore.plan import QUIET, Plan, load_plan, plan_path, tasks
+from sim.jobs.explore.scope import QUIET, Scope, load_scope, scope_path, tasks
 from sim.jobs.explore.space import BROKEN, UNFINISHED, WHOLE, Space, Walk
 
 ENGINES = {"interpreted": plain.walked, "compiled": walker.walked}
@@ -81,21 +81,21 @@ def test_both_engines_walk_alike_over_growing_memory(tmp_path: Path) -> None:
 SMALL = {"hall_counts": [516, 1800], "deadman": [0, 1], "kill_cord": [1, 0]}
 
 
-def small_plan(**readings: list[int]) -> tuple[Plan, Path]:
-    """The reference's own plan, with fewer readings in one round."""
-    path = plan_path("reference", "reference")
-    plan = load_plan(path)
-    only = plan.rounds[0].model_copy(
+def small_scope(**readings: list[int]) -> tuple[Scope, Path]:
+    """The reference's own scope, with fewer readings in one round."""
+    path = scope_path("reference", "reference")
+    scope = load_scope(path)
+    only = scope.rounds[0].model_copy(
         update={"readings": SMALL | readings, "prove": ("deadman", "start", "kill", "step")}
     )
-    return plan.model_copy(update={"rounds": (only,)}), path
+    return scope.model_copy(update={"rounds": (only,)}), path
 
 
 @pytest.mark.parametrize("name", ["deadman", "start"])
 def test_both_engines_walk_the_reference_alike(name: str) -> None:
     """States, depth, and how often each mode, reason and step was reached are the same interpreted and compiled."""
-    plan, path = small_plan()
-    (task,) = tasks(plan, path, "reference", wanted=(name,))
+    scope, path = small_scope()
+    (task,) = tasks(scope, path, "reference", wanted=(name,))
     slow, fast = both(task.space)
     assert slow.states > 1000
     assert (fast.states, fast.transitions, fast.depth, fast.reached) == (
@@ -107,11 +107,11 @@ def test_both_engines_walk_the_reference_alike(name: str) -> None:
 
 
 def test_coarse_constants_change_no_command() -> None:
-    """The plan's timers stop above all that the coarse reference tells apart: random ticks come out alike."""
-    path = plan_path("reference", "reference")
-    plan = load_plan(path)
-    plain_one = load_controller("reference", plan.tick_us, str(path.parent / str(plan.params)))
-    coarse = coarsened(plain_one, plan.constants, "plan")
+    """The scope's timers stop above all that the coarse reference tells apart: random ticks come out alike."""
+    path = scope_path("reference", "reference")
+    scope = load_scope(path)
+    plain_one = load_controller("reference", scope.tick_us, str(path.parent / str(scope.params)))
+    coarse = coarsened(plain_one, scope.constants, "scope")
     rng = np.random.default_rng(1)
     here, there = plain_one.initial(plain_one.params), coarse.initial(coarse.params)
     seen = set()
@@ -130,6 +130,45 @@ def test_coarse_constants_change_no_command() -> None:
     assert seen == set(reference.MODES)
 
 
+CONSTANTS = """\
+from typing import NamedTuple
+
+from controllers import blocks
+from controllers.board import Command
+
+OWN = 7
+
+class Params(NamedTuple):
+    tick_us: int
+
+class State(NamedTuple):
+    held_us: int
+
+def initial(params):
+    return State(0)
+
+def own():
+    return OWN
+
+def step(params, state, inputs):
+    held_us = blocks.held_us(state.held_us, 1, params.tick_us)
+    return State(held_us), Command(own(), blocks.TIMER_MAX_US, blocks.FULL_PERMILLE, 0, 0, 0, held_us)
+"""
+
+
+def test_constants_are_replaced_wherever_they_are_read_and_nowhere_else(tmp_path: Path) -> None:
+    """In the file itself, in a module's function, and by a module's name; the modules stay as they are."""
+    (tmp_path / "mine.py").write_text(CONSTANTS, encoding="utf-8")
+    loaded = load_controller(str(tmp_path / "mine.py"), 1000)
+    made = coarsened(loaded, {"OWN": 8, "TIMER_MAX_US": 2000}, "scope")
+    state = made.initial(made.params)
+    for _ in range(5):
+        state, command = made.step(made.params, state, QUIET)
+    assert command[:3] == (8, 2000, 1000)
+    assert command.lever_permille == 2000
+    assert loaded.step(loaded.params, state, QUIET)[1][:3] == (7, 100_000_000, 1000)
+
+
 def test_a_counter_without_an_end_is_no_proof(tmp_path: Path) -> None:
     """A state that grows for ever is undecided at the most states allowed, and the field that grows is named."""
     controller_file(tmp_path, command(left="2000", right="2000"))
@@ -141,6 +180,6 @@ def test_a_counter_without_an_end_is_no_proof(tmp_path: Path) -> None:
 
 
 def explored(folder: Path, prove: str = "step", **options: int | str):  # type: ignore[no-untyped-def]
-    plan = load_plan(plan_path(None, str(folder / "mine.py")))
-    made = tasks(plan, plan_path(None, "mine.py"), str(folder / "mine.py"), wanted=(prove,))
+    scope = load_scope(scope_path(None, str(folder / "mine.py")))
+    made = tasks(scope, scope_path(None, "mine.py"), str(folder / "mine.py"), wanted=(prove,))
     return explore(made, **options)  # type: ignore[arg-type]

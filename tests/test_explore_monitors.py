@@ -15,28 +15,28 @@ from sim.face.cli import main
 from sim.jobs.case import judge_case, load_case
 from sim.jobs.explore import monitors
 from sim.jobs.explore.explore import Exploration, explore
-from sim.jobs.explore.plan import Plan, load_plan, plan_path, tasks
+from sim.jobs.explore.scope import Scope, load_scope, scope_path, tasks
 from sim.jobs.explore.script import readings, write
 from sim.jobs.export import export
 
-PLAN = plan_path("reference", "reference")
+SCOPE = scope_path("reference", "reference")
 REFERENCE = (ROOT / "controllers" / "reference.py").read_text(encoding="utf-8")
 HANDS = {"hall_counts": (516, 1800), "deadman": (0, 1), "kill_cord": (1, 0)}
 # The lever at rest and the cord in place: what the gesture needs, and few states.
 PRESSES = {"hall_counts": (516,), "deadman": (0, 1)}
 
 
-def plan_with(readings: dict[str, tuple[int, ...]], *prove: str) -> Plan:
-    """The reference's plan, of one round with these readings."""
-    plan = load_plan(PLAN)
-    only = plan.rounds[0].model_copy(update={"readings": readings, "prove": prove})
-    return plan.model_copy(update={"rounds": (only,)})
+def scope_with(readings: dict[str, tuple[int, ...]], *prove: str) -> Scope:
+    """The reference's scope, of one round with these readings."""
+    scope = load_scope(SCOPE)
+    only = scope.rounds[0].model_copy(update={"readings": readings, "prove": prove})
+    return scope.model_copy(update={"rounds": (only,)})
 
 
 def explored(
     controller: str, readings: dict[str, tuple[int, ...]], *prove: str, engine: str = "interpreted"
 ) -> Exploration:
-    return explore(tasks(plan_with(readings, *prove), PLAN, controller), engine=engine)
+    return explore(tasks(scope_with(readings, *prove), SCOPE, controller), engine=engine)
 
 
 # Lines of the reference, what stands there instead, and which property that breaks, how, in how many ticks at least.
@@ -146,11 +146,11 @@ def thin(readings: Mapping[str, tuple[int, ...]]) -> dict[str, tuple[int, ...]]:
     return few | {"hall_counts": (516, 3570)}
 
 
-def test_the_plan_reaches_every_mode_and_reason() -> None:
-    """The shipped plan's rounds, thinned out for speed, reach each mode and each reason that the reference has."""
-    plan = load_plan(PLAN)
-    thinned = [each.model_copy(update={"readings": thin(each.readings)}) for each in plan.rounds]
-    found = explore(tasks(plan.model_copy(update={"rounds": tuple(thinned)}), PLAN, "reference", wanted=("kill",)))
+def test_the_scope_reaches_every_mode_and_reason() -> None:
+    """The shipped scope's rounds, thinned out for speed, reach each mode and each reason that the reference has."""
+    scope = load_scope(SCOPE)
+    thinned = [each.model_copy(update={"readings": thin(each.readings)}) for each in scope.rounds]
+    found = explore(tasks(scope.model_copy(update={"rounds": tuple(thinned)}), SCOPE, "reference", wanted=("kill",)))
     assert found.verdict == "pass"
     assert found.modes() == set(found.controller.modes)
     assert found.reasons() == set(found.controller.reasons)
@@ -174,10 +174,10 @@ def test_the_first_draft_is_refuted_by_scenarios_that_check_fails(
 
 
 def mine(folder: Path, answer: str = "", prove: str = "start", **parts: str) -> Exploration:
-    """A small controller explored by the common plan."""
+    """A small controller explored by the common scope."""
     path = str(controller_file(folder, answer, **parts))
-    plan = plan_path(None, path)
-    return explore(tasks(load_plan(plan), plan, path, wanted=(prove,)), states_max=2000)
+    scope = scope_path(None, path)
+    return explore(tasks(load_scope(scope), scope, path, wanted=(prove,)), states_max=2000)
 
 
 def test_a_controller_that_never_drives_proves_nothing(tmp_path: Path) -> None:
@@ -215,34 +215,34 @@ def test_a_sequence_that_the_desk_cannot_make_is_not_written(tmp_path: Path) -> 
 
 def test_a_controller_in_c_is_walked_as_its_python_is(tmp_path: Path) -> None:
     """The first draft exported to C is refuted after as many states and by the same sequence as its Python."""
-    path = plan_path("first_draft", "first_draft")
-    plan = load_plan(path)
-    (task,) = tasks(plan, path, "first_draft", wanted=("kill",))
+    path = scope_path("first_draft", "first_draft")
+    scope = load_scope(path)
+    (task,) = tasks(scope, path, "first_draft", wanted=("kill",))
     export(task.space.controller, tmp_path / "c", ticks_max=10)
-    made = tasks(plan.model_copy(update={"params": None}), path, str(tmp_path / "c" / "throttle.c"), wanted=("kill",))
+    made = tasks(scope.model_copy(update={"params": None}), path, str(tmp_path / "c" / "throttle.c"), wanted=("kill",))
     (python,), (c,) = (explore(each, engine="interpreted").proofs for each in ((task,), made))
     assert (c.walk.ended, c.walk.states, c.walk.path) == (python.walk.ended, python.walk.states, python.walk.path)
     assert write(c, "throttle", tmp_path / "out").why == ""
 
 
-def test_a_plan_beside_the_controller_is_its_own(tmp_path: Path) -> None:
-    """Without a name a plan is the one beside the controller, then the shipped one of its name, then the common one."""
-    own = tmp_path / "mine.plan.yaml"
+def test_a_scope_beside_the_controller_is_its_own(tmp_path: Path) -> None:
+    """Without a name it is the one beside the controller, then the shipped one of its name, then the common one."""
+    own = tmp_path / "mine.scope.yaml"
     own.touch()
-    named = [plan_path(None, str(tmp_path / "mine.py")), plan_path(None, "reference"), plan_path(None, "other.py")]
-    assert [path.name for path in named] == ["mine.plan.yaml", "reference.plan.yaml", "common.plan.yaml"]
+    named = [scope_path(None, str(tmp_path / "mine.py")), scope_path(None, "reference"), scope_path(None, "other.py")]
+    assert [path.name for path in named] == ["mine.scope.yaml", "reference.scope.yaml", "common.scope.yaml"]
     assert named[0] == own
 
 
 @pytest.mark.parametrize(
-    ("plan", "controller"),
+    ("scope", "controller"),
     [("reference_button", "reference"), ("starter", str(ROOT / "sim" / "starter" / "controller.py"))],
 )
-def test_the_other_shipped_plans_hold(plan: str, controller: str) -> None:
+def test_the_other_shipped_scopes_hold(scope: str, controller: str) -> None:
     """The reference with a mode button, and what `drydive new` writes, never drive without the dead-man."""
-    path = plan_path(plan, controller)
-    rounds = load_plan(path).rounds[-1:]
-    only = load_plan(path).model_copy(update={"rounds": rounds})
+    path = scope_path(scope, controller)
+    rounds = load_scope(path).rounds[-1:]
+    only = load_scope(path).model_copy(update={"rounds": rounds})
     (proof,) = explore(tasks(only, path, controller, wanted=("deadman",))).proofs
     assert (proof.verdict, proof.walk.reached.driven > 0) == ("pass", True)
 
@@ -256,20 +256,20 @@ def test_a_controller_that_does_not_compile_is_walked_interpreted(tmp_path: Path
         step="def step(params, state, inputs):\n    pulse = 1000 + 1000 * inputs._asdict()['deadman']\n"
         "    return State(inputs.deadman), {command}\n",
     )
-    plan = plan_path(None, str(path))
-    found = explore(tasks(load_plan(plan), plan, str(path), wanted=("deadman",)))
+    scope = scope_path(None, str(path))
+    found = explore(tasks(load_scope(scope), scope, str(path), wanted=("deadman",)))
     (proof,) = found.proofs
     assert (proof.walk.engine, proof.verdict, proof.walk.states) == ("interpreted", "pass", 62)
     assert proof.engine_why
 
 
-def wrong_plan(folder: Path, old: str, new: str) -> list[str]:
-    """What is said of the common plan with something changed."""
-    path = folder / "wrong.plan.yaml"
-    text = plan_path("common", "").read_text(encoding="utf-8")
+def wrong_scope(folder: Path, old: str, new: str) -> list[str]:
+    """What is said of the common scope with something changed."""
+    path = folder / "wrong.scope.yaml"
+    text = scope_path("common", "").read_text(encoding="utf-8")
     assert old in text
     path.write_text(text.replace(old, new), encoding="utf-8")
-    return faults(lambda: tasks(load_plan(path), path, "first_draft"), folder)
+    return faults(lambda: tasks(load_scope(path), path, "first_draft"), folder)
 
 
 @pytest.mark.parametrize(
@@ -284,9 +284,9 @@ def wrong_plan(folder: Path, old: str, new: str) -> list[str]:
         ("name: hands", "name: hands\n    set: {cap_9: 3}", "rounds[0].set.cap_9: expected one of the keys"),
     ],
 )  # fmt: skip
-def test_a_wrong_plan_is_told_in_one_line(tmp_path: Path, old: str, new: str, said: str) -> None:
-    """Each fault of a plan is one line that names its key and what was expected."""
-    (line,) = wrong_plan(tmp_path, old, new)
+def test_a_wrong_scope_is_told_in_one_line(tmp_path: Path, old: str, new: str, said: str) -> None:
+    """Each fault of a scope is one line that names its key and what was expected."""
+    (line,) = wrong_scope(tmp_path, old, new)
     assert said in line
 
 
@@ -298,7 +298,7 @@ def test_a_wrong_plan_is_told_in_one_line(tmp_path: Path, old: str, new: str, sa
         (["reference", "--set", "ramp_up_ms=0"], "drydive explore: --set ramp_up_ms: expected a whole number, 1 to"),
         (["reference", "--set", "ramp_up_ms"], "expected KEY=N with a whole number"),
         (["reference", "--states-max", "0"], "expected states from 1"),
-        (["reference", "--plan", "none.plan.yaml"], "none.plan.yaml: expected a plan"),
+        (["reference", "--scope", "none.scope.yaml"], "none.scope.yaml: expected a scope"),
     ],
 )
 def test_a_wrong_command_line_is_told_in_one_line(

@@ -1,4 +1,4 @@
-"""What the exhaustive look costs: every walk of the reference's plan, one at a time, and what one transition takes.
+"""What the exhaustive look costs: every walk of the reference's scope, one at a time, and what one transition takes.
 
 Run it alone on a quiet machine: ``python tests/benchmarks/explore.py``; the time of
 compiling is not counted. Seconds are of the processor, which other work on the
@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from sim.jobs.explore import plain, walker
 from sim.jobs.explore.explore import STATES_MAX
-from sim.jobs.explore.plan import Task, load_plan, plan_path, tasks
+from sim.jobs.explore.scope import Task, load_scope, scope_path, tasks
 from sim.jobs.explore.space import Space, Walk
 
 FEW_READINGS = {"hall_counts": (516, 1800), "deadman": (0, 1), "kill_cord": (1, 0)}
@@ -34,20 +34,20 @@ def measured(task: Task, walked: Walked) -> float:
 
 def main() -> None:
     """Print the table."""
-    path = plan_path("reference", "reference")
-    plan = load_plan(path)
+    path = scope_path("reference", "reference")
+    scope = load_scope(path)
     print(f"load {os.getloadavg()[0]:.1f} at the start\n")
     heads = f"{'states':>11}{'transitions':>14}{'depth':>7}{'s':>9}{'ns each':>9}{'MB':>8}"
     print(f"{'property, readings of':<40}{heads}")
-    planned = tasks(plan, path, "reference")
+    planned = tasks(scope, path, "reference")
     for task in planned:
         walker.ready(task.space)
     total_s = sum(measured(task, walker.walked) for task in planned)
     print(f"{'all of them':<72}{total_s:>9.2f}\n")
-    few = plan.rounds[0].model_copy(
+    few = scope.rounds[0].model_copy(
         update={"name": "hands, plain Python", "prove": ("kill",), "readings": FEW_READINGS}
     )
-    (task,) = tasks(plan.model_copy(update={"rounds": (few,)}), path, "reference")
+    (task,) = tasks(scope.model_copy(update={"rounds": (few,)}), path, "reference")
     measured(task, plain.walked)
 
 

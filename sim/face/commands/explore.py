@@ -26,11 +26,11 @@ def add(command: Parser) -> None:
     """Its options."""
     command.add_argument("controller", metavar="NAME|FILE.py", help="a shipped controller's name, or a file")
     command.add_argument(
-        "--plan",
+        "--scope",
         metavar="NAME|FILE",
-        help="readings, demands and coarse times (YAML); default: the controller's own, FILE.plan.yaml beside it",
+        help="readings, demands and coarse times (YAML); default: the controller's own, FILE.scope.yaml beside it",
     )
-    command.add_argument("--params", metavar="FILE", help="parameter set, in place of the plan's")
+    command.add_argument("--params", metavar="FILE", help="parameter set, in place of the scope's")
     command.add_argument(
         "--set", type=setting, nargs="+", action="extend", default=[], metavar="KEY=N", help="single parameters on top"
     )
@@ -70,14 +70,14 @@ def run(options: argparse.Namespace) -> int:
     """``drydive explore``; what is refuted is a failure, and with --out it is written as a scenario."""
     from sim.face import explore_text, text
     from sim.jobs.explore.explore import explore
-    from sim.jobs.explore.plan import load_plan, plan_path, tasks
+    from sim.jobs.explore.scope import load_scope, scope_path, tasks
 
     screen = Screen(options)
-    path = plan_path(options.plan, options.controller)
+    path = scope_path(options.scope, options.controller)
     overrides = dict(options.set)
     try:
         walks = tasks(
-            load_plan(path), path, options.controller, options.params, overrides, tuple(options.prove)
+            load_scope(path), path, options.controller, options.params, overrides, tuple(options.prove)
         )  # fmt: skip
     except InputError as error:
         raise InputError(_placed(fault, overrides) for fault in error.faults) from None
@@ -114,7 +114,7 @@ def _written(found: Exploration, out: Path) -> dict[int, Written]:
     return written
 
 
-def _json(found: Exploration, plan: Path, written: Mapping[int, Written]) -> dict[str, Any]:
+def _json(found: Exploration, scope: Path, written: Mapping[int, Written]) -> dict[str, Any]:
     """Plain data."""
     from sim.bench.run import fingerprint
     from sim.jobs.explore.explore_json import exploration_json
@@ -126,5 +126,5 @@ def _json(found: Exploration, plan: Path, written: Mapping[int, Written]) -> dic
             "fails_alike": not each.why,
             "at_s": each.at_s,
         }
-    document["inputs"][f"plan {plan.name}"] = fingerprint(plan)
+    document["inputs"][f"scope {scope.name}"] = fingerprint(scope)
     return document

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from types import FunctionType, ModuleType
 from typing import Any
@@ -34,7 +34,7 @@ def coarsened(controller: Controller, constants: Mapping[str, int], where: str) 
         raise InputError([Fault(where, "constants", "a controller whose step is a plain function", repr(bare))])
     roots = (bare, controller.initial)
     reached = list(dict.fromkeys(each for root in roots for each in (*callees(root), root)))
-    known = sorted({name for each in reached for name in each.__code__.co_names if _whole(each, name)})
+    known = sorted({name for each in reached for name in _wholes(each)})
     unknown = [name for name in constants if name not in known]
     if unknown:
         expected = f"a whole-number constant that the controller reads: {', '.join(known)}"
@@ -46,8 +46,12 @@ def coarsened(controller: Controller, constants: Mapping[str, int], where: str) 
     return replace(controller, initial=made.function(controller.initial), step=Watched(made.function(bare)))
 
 
-def _whole(function: FunctionType, name: str) -> bool:
-    return type(function.__globals__.get(name)) is int
+def _wholes(function: FunctionType) -> Iterator[str]:
+    """Constants that a function may read, of its own module or as ``module.NAME``."""
+    names = function.__code__.co_names
+    scopes = [function.__globals__]
+    scopes += [vars(value) for name in names if isinstance(value := scopes[0].get(name), ModuleType)]
+    yield from (name for name in names if any(type(scope.get(name)) is int for scope in scopes))
 
 
 class _Made:
@@ -61,35 +65,37 @@ class _Made:
 
     def function(self, old: FunctionType) -> FunctionType:
         """The new one in place of an old one."""
+        scope = self._scope(old.__globals__)
+        # Filling the scope may have made this very function.
         if old not in self.functions:
-            scope = self._scope(old.__globals__)
             made = FunctionType(old.__code__, scope, old.__name__, old.__defaults__, old.__closure__)
             made.__kwdefaults__ = old.__kwdefaults__
             made.__qualname__ = old.__qualname__
             self.functions[old] = made
-            # The globals name each other's functions, so they are filled once all that they need can be looked up.
-            self._fill(scope, old.__globals__)
         return self.functions[old]
 
     def _scope(self, old: dict[str, Any]) -> dict[str, Any]:
-        return self.scopes.setdefault(id(old), {})
-
-    def _fill(self, scope: dict[str, Any], old: dict[str, Any]) -> None:
-        if scope:
-            return
-        scope.update(old)
-        for name, value in old.items():
-            scope[name] = self._value(name, value)
+        """The globals in place of old ones; functions that name each other find them while they are being filled."""
+        if id(old) not in self.scopes:
+            scope = self.scopes[id(old)] = dict(old)
+            for name, value in old.items():
+                scope[name] = self._value(name, value)
+        return self.scopes[id(old)]
 
     def _value(self, name: str, value: Any) -> Any:
         if name in self.constants and type(value) is int:
             return self.constants[name]
         if isinstance(value, FunctionType) and value in self.reached:
             return self.function(value)
-        if isinstance(value, ModuleType) and any(each.__globals__ is value.__dict__ for each in self.reached):
+        if isinstance(value, ModuleType) and self._touched(vars(value)):
             shadow = ModuleType(value.__name__)
-            scope = self._scope(value.__dict__)
-            self._fill(scope, value.__dict__)
-            shadow.__dict__.update(scope)
+            # One dictionary for the module and its functions would be neater, but a module's cannot be replaced.
+            vars(shadow).update(self._scope(vars(value)))
             return shadow
         return value
+
+    def _touched(self, scope: dict[str, Any]) -> bool:
+        """Whether a module has anything that is made anew."""
+        return any(each.__globals__ is scope for each in self.reached) or any(
+            type(scope.get(name)) is int for name in self.constants
+        )

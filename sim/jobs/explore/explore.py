@@ -1,4 +1,4 @@
-"""Explores a controller: every property of a plan walked to its end, proved, refuted or left open (row 4)."""
+"""Explores a controller: every property of a scope walked to its end, proved, refuted or left open (row 4)."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from sim.bench.engine import COMPILED, INTERPRETED, installed
 from sim.bench.loop import ControllerError, stepped
 from sim.jobs.explore import plain
 from sim.jobs.explore.monitors import FOUND
-from sim.jobs.explore.plan import Task
+from sim.jobs.explore.scope import Task
 from sim.jobs.explore.space import BROKEN, ERROR, UNFINISHED, Walk
 
 # About 160 bytes each for the reference, and so much again for the tables beside it.
@@ -65,7 +65,7 @@ class Proof:
 
 @dataclass(frozen=True, slots=True)
 class Exploration:
-    """All of it, in the order of the plan."""
+    """All of it, in the order of the scope."""
 
     proofs: tuple[Proof, ...]
 

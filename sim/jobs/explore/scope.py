@@ -1,4 +1,4 @@
-"""The plan of an exploration: coarse times, the readings tried at every tick, and what is demanded (row 4).
+"""The scope of an exploration: coarse times, the readings tried at every tick, and what is demanded (row 4).
 
 A YAML file; docs/exploring.md has its keys.
 """
@@ -21,8 +21,8 @@ from sim.jobs.explore.coarse import coarsened
 from sim.jobs.explore.monitors import BY_BUTTON, BY_DEADMAN, PROPERTIES, Rule
 from sim.jobs.explore.space import Space
 
-PLANS = Path(__file__).parent / "plans"
-ENDING = ".plan.yaml"
+SCOPES = Path(__file__).parent / "scopes"
+ENDING = ".scope.yaml"
 # Every reading of a board that nobody touches; what is not fitted reads 0 or -1.
 QUIET = Inputs(
     hall_counts=0,
@@ -119,7 +119,7 @@ class Round(Entry):
         return self
 
 
-class Plan(Entry):
+class Scope(Entry):
     """The whole file."""
 
     params: str | None = None
@@ -158,42 +158,42 @@ def moves(readings: Mapping[str, Readings]) -> tuple[Inputs, ...]:
     )
 
 
-def plan_path(plan: str | None, controller: str) -> Path:
-    """A plan's file: a path, a shipped plan's name, or without either the controller's own or the common one.
+def scope_path(scope: str | None, controller: str) -> Path:
+    """A scope's file: a path, a shipped scope's name, or without either the controller's own or the common one.
 
     Raises
     ------
     InputError
-        A name that no shipped plan has.
+        A name that no shipped scope has.
     """
-    known = sorted(path.name.removesuffix(ENDING) for path in PLANS.glob(f"*{ENDING}"))
-    if plan is not None and plan not in known:
-        return Path(plan)
-    if plan is None and controller.endswith(".py"):
+    known = sorted(path.name.removesuffix(ENDING) for path in SCOPES.glob(f"*{ENDING}"))
+    if scope is not None and scope not in known:
+        return Path(scope)
+    if scope is None and controller.endswith(".py"):
         own = Path(controller.removesuffix(".py") + ENDING)
         if own.is_file():
             return own
-    name = plan or (controller if controller in known else "common")
-    return PLANS / f"{name}{ENDING}"
+    name = scope or (controller if controller in known else "common")
+    return SCOPES / f"{name}{ENDING}"
 
 
-def load_plan(path: Path) -> Plan:
-    """A plan read and checked.
+def load_scope(path: Path) -> Scope:
+    """A scope read and checked.
 
     Raises
     ------
     InputError
     """
-    data, marks, faults = composed(path, "a plan of an exploration (YAML)")
-    return checked(path, data, marks, Plan, faults)
+    data, marks, faults = composed(path, "a scope of an exploration (YAML)")
+    return checked(path, data, marks, Scope, faults)
 
 
-def rule_of(plan: Plan) -> Rule:
+def rule_of(scope: Scope) -> Rule:
     """The demands in whole ticks; a time between two counts as the longer."""
-    demands, gesture = plan.demands, plan.demands.gesture
+    demands, gesture = scope.demands, scope.demands.gesture
 
     def ticks(milliseconds: int) -> int:
-        return -(-milliseconds * 1000 // plan.tick_us)
+        return -(-milliseconds * 1000 // scope.tick_us)
 
     return Rule(
         stop_us=demands.stop_us,
@@ -216,52 +216,52 @@ def rule_of(plan: Plan) -> Rule:
 
 
 def tasks(
-    plan: Plan,
+    scope: Scope,
     path: Path,
     controller: str,
     params: str | None = None,
     overrides: Mapping[str, int] | None = None,
     wanted: tuple[str, ...] = (),
 ) -> tuple[Task, ...]:
-    """Every walk of a plan.
+    """Every walk of a scope.
 
     Parameters
     ----------
-    path : the plan's file; the parameter file that it names starts from its folder.
-    controller, params, overrides : as in `load_controller`; `params` in place of the plan's.
-    wanted : properties; all that the plan proves if left out.
+    path : the scope's file; the parameter file that it names starts from its folder.
+    controller, params, overrides : as in `load_controller`; `params` in place of the scope's.
+    wanted : properties; all that the scope proves if left out.
 
     Raises
     ------
     InputError
         The controller or its parameters do not load, or a constant that it has not.
     """
-    proved = [name for name in PROPERTIES if any(name in entry.prove for entry in plan.rounds)]
+    proved = [name for name in PROPERTIES if any(name in entry.prove for entry in scope.rounds)]
     strange = [name for name in wanted if name not in proved]
     if strange:
-        expected = f"one of {', '.join(proved)}, which the plan proves"
+        expected = f"one of {', '.join(proved)}, which the scope proves"
         raise InputError(Fault("", "prove", expected, shown(name)) for name in strange)
-    rule = rule_of(plan)
+    rule = rule_of(scope)
     made = []
     known: dict[tuple[object, ...], Controller] = {}
-    for index, entry in enumerate(plan.rounds):
+    for index, entry in enumerate(scope.rounds):
         params_set = {**entry.set, **(overrides or {})}
-        constants = {**plan.constants, **entry.constants}
+        constants = {**scope.constants, **entry.constants}
         # One controller for the rounds that share its numbers: it is compiled once.
         key = (*sorted(params_set.items()), None, *sorted(constants.items()))
         if key not in known:
-            loaded = _loaded(plan, path, controller, params, params_set, index, overrides or {})
+            loaded = _loaded(scope, path, controller, params, params_set, index, overrides or {})
             known[key] = coarsened(loaded, constants, str(path))
         ready = known[key]
         for name in entry.prove:
             if not wanted or name in wanted:
                 space = Space(ready, PROPERTIES[name], rule, moves(entry.readings))
-                made.append(Task(plan.tick_us, entry.name, name, space, params_set, constants))
+                made.append(Task(scope.tick_us, entry.name, name, space, params_set, constants))
     return tuple(made)
 
 
 def _loaded(
-    plan: Plan,
+    scope: Scope,
     path: Path,
     controller: str,
     params: str | None,
@@ -270,16 +270,16 @@ def _loaded(
     overrides: Mapping[str, int],
 ) -> Controller:
     named = params
-    if named is None and plan.params is not None:
-        named = str(path.parent / plan.params)
+    if named is None and scope.params is not None:
+        named = str(path.parent / scope.params)
     try:
-        return load_controller(controller, plan.tick_us, named, params_set)
+        return load_controller(controller, scope.tick_us, named, params_set)
     except InputError as error:
         raise InputError(_here(fault, path, index, overrides) for fault in error.faults) from None
 
 
 def _here(fault: Fault, path: Path, index: int, overrides: Mapping[str, int]) -> Fault:
-    """A fault of what the plan sets, told as the plan's."""
+    """A fault of what the scope sets, told as the scope's."""
     key = fault.key.removeprefix("params_set.")
     if fault.path or key in overrides:
         return fault
