@@ -331,7 +331,7 @@ SLIPS = {
     "03": ("        return DRIVE if deadman == 1 else STOPPING", "        return DRIVE"),
     "04": ("    if mode == KILLED:\n        return ARMING", "    if mode == KILLED:\n        return DRIVE"),
     "05": ("    if throttle.latch.fault != 0:", "    if throttle.latch.fault < 0:"),
-    "06": ("high = params.window_high_counts", "high = 4095"),
+    "06": ("params.window_low_counts, params.window_high_counts", "params.window_low_counts, 4095"),
     "07": ("        sample = SAMPLE_FROZEN", "        sample = sample"),
     "08": ("    if mode == READY:\n        line", "    if mode != KILLED:\n        line"),
     "09": ("rules, tick_us)\n", "rules, tick_us)\n    clicks = clicks._replace(done=3 * button.level)\n"),

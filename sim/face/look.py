@@ -19,7 +19,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.textpath import TextPath
 from numpy.typing import NDArray
 
 from sim.base.files import written_whole
@@ -162,11 +161,6 @@ def sheet_at(figure: Figure, left_in: float, top_in: float, width_in: float, hei
 def letters(width_in: float, size_pt: float, em: float = LETTER_EM) -> int:
     """How many letters of a size fit a width."""
     return int(width_in * 72.0 / (em * size_pt))
-
-
-def width_in(text: str, size_pt: float) -> float:
-    """How wide a text is drawn."""
-    return float(TextPath((0.0, 0.0), text, size=size_pt).get_extents().width) / 72.0 if text else 0.0
 
 
 def wrapped(

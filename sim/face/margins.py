@@ -9,6 +9,7 @@ from typing import Any
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
+from matplotlib.textpath import TextPath
 
 from sim.face import look
 from sim.face.suite_text import short
@@ -34,7 +35,7 @@ def margins(outcomes: Sequence[Outcome]) -> Figure:
     cells = {(outcome.path, entry["id"]): entry for outcome in outcomes for entry in _entries(outcome)}
     names = list(dict.fromkeys(name for _, name in cells))
     middles = {name: _middle([entry for (_, own), entry in cells.items() if own == name]) for name in names}
-    left_in = EDGE_IN + max(look.width_in(short(outcome.path), NAME_PT) for outcome in outcomes) + 0.1
+    left_in = EDGE_IN + max(drawn_in(short(outcome.path)) for outcome in outcomes) + 0.1
     # The names of the columns lean to the right, and the last ones over the edge of the cells.
     lean_in, top_in = leaning_in(names)
     width_in = max(left_in + CELL_W_IN * max(len(names), 1) + lean_in, LEAST_IN)
@@ -67,10 +68,15 @@ def margins(outcomes: Sequence[Outcome]) -> Figure:
     return figure
 
 
+def drawn_in(text: str) -> float:
+    """How wide a name is drawn."""
+    return float(TextPath((0.0, 0.0), text, size=NAME_PT).get_extents().width) / 72.0 if text else 0.0
+
+
 def leaning_in(names: Sequence[str]) -> tuple[float, float]:
     """How far slanted names reach beyond the last column, and how high."""
     slant = math.radians(SLANT_DEG)
-    widths = [look.width_in(name, NAME_PT) for name in names]
+    widths = [drawn_in(name) for name in names]
     # Each begins in its own column; those before the last may end before it.
     ends = [width * math.cos(slant) - CELL_W_IN * (len(names) - at - 0.4) for at, width in enumerate(widths)]
     return max([EDGE_IN, *(end + EDGE_IN for end in ends)]), max([0.0, *widths]) * math.sin(slant) + 0.2

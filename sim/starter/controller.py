@@ -11,9 +11,8 @@ Each tick it reads the pins, decides on a mode, and moves the drive a little:
 
 So a reset, a fault or a stop never gives drive back under a pulled lever. In READY three presses of the mode button
 raise the power step by one and two lower it; no leaking contact keeps that rhythm. A throttle that reads outside its
-window, jumps or stands still to the last count stops the drive, and so does a thruster that does not turn, or a bus at
-its floor; a bus on the way there holds the drive down. Stopped means stop pulses, never none: some ESCs hold the last
-pulse they saw.
+window, jumps or stands still to the last count stops the drive; so does a thruster that does not turn, or a bus at its
+floor. A bus on the way there holds the drive down.
 
 Left out, to stay small: a sensor supply apart from the converter's reference, a pack current sensor, a thruster that
 turns but lags the other. `controllers/reference.py` of drydive shows them. No pin shows a lever jammed by sand, or a
@@ -66,8 +65,7 @@ REASONS = {
     BUS_GONE: "the bus was at its floor",
 }
 
-# Rarely changed, and so no parameters. The rhythm of a gesture on the mode button, after its debounce: what a hand
-# does easily and a leak does not.
+# Rarely changed, and so no parameters. The rhythm of a gesture: what a hand does easily and a leak does not.
 CLICK_LEAD_US = 500_000
 CLICK_MIN_US = 80_000
 CLICK_MAX_US = 400_000
@@ -207,8 +205,7 @@ class State(NamedTuple):
 def initial(params: Params) -> State:
     """After a reset nothing is trusted: dead-man and button count as held until they are seen released."""
     rest = params.rest_counts
-    recent = blocks.Recent(rest, rest, rest)
-    settled = blocks.low_pass_start(rest)
+    recent, settled = blocks.Recent(rest, rest, rest), blocks.low_pass_start(rest)
     return State(
         phase=Phase(ARMING, 0, NOT_STARTED),
         throttle=Throttle(blocks.Gate(rest, 0, 0), blocks.Still(rest, 0), blocks.Latch(0, 0), recent, settled, 0),
@@ -225,24 +222,22 @@ def initial(params: Params) -> State:
 
 def read_throttle(params: Params, state: Throttle, hall_counts: int) -> Throttle:
     """The sample's window and reach, faults that persist, median, filter, travel, dead band."""
-    tick_us = params.tick_us
     counts = blocks.clamp(hall_counts, 0, 4095)
-    low = params.window_low_counts
-    high = params.window_high_counts
+    low, high = params.window_low_counts, params.window_high_counts
     whole = params.full_counts - params.rest_counts
     gate = blocks.gate(
-        state.gate, counts, low, high, params.jump_counts, whole, params.lever_fastest_ms * 1000, tick_us
+        state.gate, counts, low, high, params.jump_counts, whole, params.lever_fastest_ms * 1000, params.tick_us
     )
-    still = blocks.stillness(state.still, counts, tick_us)
+    still = blocks.stillness(state.still, counts, params.tick_us)
     sample = gate.sample
     # At rest a frozen reading is harmless: it cannot ask for drive.
     if sample == blocks.SAMPLE_GOOD and state.lever_permille > 0 and still.still_us >= params.sensor_frozen_ms * 1000:
         sample = SAMPLE_FROZEN
-    latch = blocks.fault_latch(state.latch, sample, params.sensor_fault_ms * 1000, SENSOR_RECOVER_US, tick_us)
+    latch = blocks.fault_latch(state.latch, sample, params.sensor_fault_ms * 1000, SENSOR_RECOVER_US, params.tick_us)
     # Of three good samples the middle one: a single spike, small enough to be believed, never reaches the lever.
     recent = blocks.remember(state.recent, counts, sample)
     middle = blocks.median3(recent.older_counts, recent.old_counts, recent.new_counts)
-    acc = blocks.low_pass(state.acc, middle, params.lever_filter_us, tick_us)
+    acc = blocks.low_pass(state.acc, middle, params.lever_filter_us, params.tick_us)
     pulled_permille = blocks.travel(blocks.low_pass_value(acc), params.rest_counts, params.full_counts)
     return Throttle(gate, still, latch, recent, acc, blocks.dead_band(pulled_permille, params.dead_band_permille))
 
