@@ -17,9 +17,9 @@ SHARED = {name: paths for name, paths in GROUPS.items() if len(paths) >= 3}
 
 
 def test_most_of_the_suite_is_among_them() -> None:
-    """Four fifths of the suite's scenarios are tried here, of both controllers; no scenario is in no group."""
+    """Two thirds of the suite's scenarios are tried here, of both controllers; no scenario is in no group."""
     assert sum(map(len, GROUPS.values())) == len(list(SUITE.glob("*.scenario.yaml")))
-    assert sum(map(len, SHARED.values())) >= 0.8 * sum(map(len, GROUPS.values()))
+    assert 3 * sum(map(len, SHARED.values())) >= 2 * sum(map(len, GROUPS.values()))
     assert {literal_eval(name)[0] for name in SHARED} == {"reference", "first_draft"}
 
 

@@ -14,7 +14,7 @@ from sim.jobs.fit.pack import fit_pack
 from sim.jobs.fit.told import Topic
 from sim.world import pack
 
-TRIES = 40
+TRIES = 25
 
 # PUBLISHED: Chen and Rincon-Mora 2006, IEEE Trans. Energy Convers. 21(2):504-511, one 850 mAh cell (read in two
 # independent codings), its formulas evaluated: charge, then voltage at no current, R0, R1, C1, R2, C2.
@@ -158,7 +158,7 @@ def fitted_dive(seed: int) -> Topic:
 
 
 def test_intervals_of_the_packs_numbers_hold_the_truth() -> None:
-    """Of 40 noisy dives of ten minutes as many intervals hold R0, both RC pairs and the joints as 95 %
+    """Of 25 noisy dives of ten minutes as many intervals hold R0, both RC pairs and the joints as 95 %
     allows."""
     held: dict[str, list[bool]] = {key: [] for key in TRUE}
     for seed in range(TRIES):
@@ -187,7 +187,7 @@ def test_with_the_bus_alone_leads_are_the_files() -> None:
 
 
 def test_the_voltage_at_no_current_is_found() -> None:
-    """Of 40 dives as many intervals of a cell's voltage at the first charge hold the file's curve as 95 % allows, and
+    """Of 25 dives as many intervals of a cell's voltage at the first charge hold the file's curve as 95 % allows, and
     every other voltage lies within 3 mV of it."""
     charges, volts = np.array(CELL.ocv_v).T
     first, off_v = [], []
@@ -263,7 +263,7 @@ def test_a_short_recording_tells_r0_and_says_the_rest() -> None:
 
 
 def test_r0_at_steps_holds_the_truth() -> None:
-    """Of 40 dives as many intervals of what the voltage does at once hold the pack's resistance as 95 % allows; its
+    """Of 25 dives as many intervals of what the voltage does at once hold the pack's resistance as 95 % allows; its
     pairs, which move within the rows about a step, are let have a tenth of a milliohm."""
     entry = VEHICLE.pack
     ohm = float(CELL.r0_ohm) * entry.series / entry.parallel * (entry.series - 1.0 + 1.15) / entry.series

@@ -398,7 +398,7 @@ QUICK = {
     "esc_arm_ms": 40,
     "lever_filter_us": 2000,
     "lever_rest_ms": 40,
-    "deadman_press_ms": 40,
+    "deadman_press_ms": 50,
     "deadman_release_ms": 10,
     "kill_back_ms": 20,
     "sensor_fault_ms": 50,

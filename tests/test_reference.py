@@ -341,6 +341,13 @@ def test_the_cord_stops_without_a_ramp():
     assert drives == [400] * 4 + [0] * 96
 
 
+@pytest.mark.parametrize("reading", [-3, 2, 7])
+@pytest.mark.parametrize(("contact", "mode"), [("deadman", reference.STOPPING), ("kill_cord", reference.KILLED)])
+def test_any_other_reading_of_a_contact_is_the_safe_one(contact, mode, reading):
+    """A pin that reads neither 0 nor 1 counts as released, or as out."""
+    assert after_driving(params(), (100, {contact: reading}))[-1].command.mode == mode
+
+
 @pytest.mark.parametrize(
     "cause",
     [

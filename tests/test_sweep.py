@@ -250,7 +250,7 @@ def test_the_arrays_are_the_table(day: tuple[Path, tuple[bytes, bytes]], tmp_pat
 
 
 SLOW = """
-    pack.charge_frac: {from: 0.2, to: 0.9, steps: 30}
+    pack.charge_frac: {from: 0.2, to: 0.9, steps: 12}
     water.kind: {values: [lake, pool]}
 """
 COMMAND = [sys.executable, "-m", "sim.face.cli", "sweep"]
@@ -301,7 +301,7 @@ def test_a_killed_sweep_goes_on_where_it_was(slow: Path, tmp_path: Path, left_al
     killed_midway(slow, out, first + 5)
     second = rows_in(out / "s.journal")
     swept = run_sweep(load_sweep(slow), out, engine="interpreted")
-    assert (swept.went_on_from, first < second < 60) == (second, True)
+    assert (swept.went_on_from, first < second < 24) == (second, True)
     assert files(out) == left_alone
 
 
@@ -340,7 +340,7 @@ def stopped(path: Path, out: Path, after: int = 5) -> None:
         run_sweep(load_sweep(path), out, crew, progress, engine="interpreted")
 
 
-@pytest.mark.parametrize("torn", ["{", '[7, "pass"', '[7, "pass", "", [1.0], ["V"], [], []]', "\0\0\0"])
+@pytest.mark.parametrize("torn", ['[7, "pass"', "\0\0\0"])
 def test_a_torn_last_line_is_cut_off(slow: Path, tmp_path: Path, torn: str, left_alone: tuple[bytes, bytes]) -> None:
     """What a dying machine left of a row is no row: its case is run again."""
     stopped(slow, tmp_path / "out")
@@ -366,7 +366,7 @@ def test_a_finished_sweep_is_not_run_again(
 
 
 CHANGES = {
-    "sweep s.sweep.yaml": ("s.sweep.yaml", "steps: 30", "steps: 29"),
+    "sweep s.sweep.yaml": ("s.sweep.yaml", "steps: 12", "steps: 11"),
     "scenario dive.scenario.yaml": ("dive.scenario.yaml", "temperature_degc: 15", "temperature_degc: 16"),
     "controller own, scenario dive.scenario.yaml": ("dive.scenario.yaml", "first_draft", "own.py"),
 }
@@ -401,7 +401,7 @@ def test_a_change_of_the_code_is_a_change(slow: Path, tmp_path: Path, monkeypatc
 def test_afresh_throws_the_rows_away(slow: Path, tmp_path: Path) -> None:
     """Asked for by name, a changed sweep begins anew."""
     stopped(slow, tmp_path / "out")
-    slow.write_text(slow.read_text().replace("steps: 30", "steps: 3"))
+    slow.write_text(slow.read_text().replace("steps: 12", "steps: 3"))
     swept = run_sweep(load_sweep(slow), tmp_path / "out", engine="interpreted", afresh=True)
     assert (swept.went_on_from, sum(swept.tally.values())) == (0, 6)
 
@@ -534,8 +534,8 @@ def test_no_case_is_held_in_memory(tmp_path: Path) -> None:
         held[done] = tracemalloc.get_traced_memory()[0]
 
     with threads(1) as crew:
-        run_sweep(many_short_ones(tmp_path / "s", 384), tmp_path / "out", crew, progress, engine="interpreted")
-    grown = (held[384] - held[128]) / 256
+        run_sweep(many_short_ones(tmp_path / "s", 256), tmp_path / "out", crew, progress, engine="interpreted")
+    grown = (held[256] - held[128]) / 128
     assert grown < 40.0
 
 

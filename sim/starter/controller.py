@@ -149,8 +149,8 @@ def faults(params: Params) -> list[tuple[str, str, str]]:
         ("pulse_stop_us", "pulse_full_us"),
     )
     least_ms = {
-        # A lever pulled in the same movement must be seen off rest before the press counts.
-        "deadman_press_ms": params.lever_fastest_ms + (2 * params.lever_filter_us + params.tick_us + 999) // 1000,
+        # A lever pulled in the same movement must be seen off rest before the press counts; the median takes a tick.
+        "deadman_press_ms": params.lever_fastest_ms + (2 * params.lever_filter_us + 2 * params.tick_us + 999) // 1000,
         # After a reset the lever counts as at rest until its filter has settled.
         "lever_rest_ms": params.lever_fastest_ms + params.lever_filter_us * 5 // 1000 + 1,
         # A live reading stands still for a few samples by chance, and at a slow tick a short time is but a few.
