@@ -116,7 +116,9 @@ class Space:
             if number and kind < 0.5:
                 continue
             kind = 2.0 * kind - 1.0 if number else kind
-            found.append(_fault(picked(kind, self.kinds), round(at * last_s, 2), lasts, amount, tick_s))
+            # Rounded up it could come after the last tick.
+            at_s = min(round(at * last_s, 2), round(last_s, 6))
+            found.append(_fault(picked(kind, self.kinds), at_s, lasts, amount, tick_s))
         seen_s = min(max(fault.at_s for fault in found) + self.tail_s, self.own.duration_s)
         ordered = tuple(sorted(found, key=lambda fault: fault.at_s))
         return ridden.model_copy(
