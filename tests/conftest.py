@@ -12,6 +12,7 @@ from hypothesis import settings
 
 from sim.bench.run import Bench, physics, set_up
 from sim.bench.scenario import Scenario
+from sim.face.cli import main
 from sim.world import machine
 
 ROOT = Path(__file__).parents[1]
@@ -20,6 +21,7 @@ settings.register_profile("drydive", deadline=None)
 settings.load_profile("drydive")
 
 MOORHEN = ROOT / "sim" / "moorhen" / "moorhen.yaml"
+Call = Callable[..., tuple[int, str, str]]
 
 
 def moorhen_bench(**changes: Any) -> Bench:
@@ -34,6 +36,21 @@ def moorhen_bench(**changes: Any) -> Bench:
         "duration_s": 1.0,
     }
     return set_up(Scenario.model_validate(entry | changes), MOORHEN.parent / "test.scenario.yaml")
+
+
+@pytest.fixture
+def call(capsys: pytest.CaptureFixture[str]) -> Call:
+    """Calls the command: its exit code and what it printed to either stream."""
+
+    def called(*arguments: object) -> tuple[int, str, str]:
+        try:
+            code = main([str(argument) for argument in arguments])
+        except SystemExit as ended:
+            code = int(ended.code or 0)
+        printed = capsys.readouterr()
+        return code, printed.out, printed.err
+
+    return called
 
 
 @pytest.fixture(scope="session")

@@ -7,35 +7,18 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from conftest import Call
 from file_cases import MOORHEN, command, controller, scenario
 
 from sim.face import drawing
-from sim.face.cli import main
 from sim.jobs import demo
 from sim.jobs.case import load_case
 
-Call = Callable[..., tuple[int, str, str]]
 PASSES = "[{id: bus, says: It keeps up., formula: always(bus_v > 20)}]"
 FAILS = "[{id: bus, says: It keeps up., formula: always(bus_v > 100)}]"
-
-
-@pytest.fixture
-def call(capsys: pytest.CaptureFixture[str]) -> Call:
-    """Calls the command: its exit code and what it printed to either stream."""
-
-    def called(*arguments: object) -> tuple[int, str, str]:
-        try:
-            code = main([str(argument) for argument in arguments])
-        except SystemExit as ended:
-            code = int(ended.code or 0)
-        printed = capsys.readouterr()
-        return code, printed.out, printed.err
-
-    return called
 
 
 @pytest.fixture

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import Call
 from file_cases import MOORHEN, controller
 from plan_cases import HZ, TICK_US, drawn, exactly, made, recorded
 from plan_cases import moorhen as moorhen_plan
@@ -18,7 +19,6 @@ from resistive import exact
 from rich.console import Console
 
 from sim.bench.control import load_controller
-from sim.face.cli import main
 from sim.face.plan_text import of_plan
 from sim.face.report import plan as page
 from sim.jobs.case import judge_case, load_case, overall
@@ -30,7 +30,6 @@ from sim.jobs.plan.stages import KINDS
 from sim.jobs.replay import replay
 from sim.record.reading import read_any
 
-Call = Callable[..., tuple[int, str, str]]
 QUICK = ("--builds", "3", "--control-hz", f"{HZ:g}", "--workers", "1")
 VEHICLE = str(MOORHEN / "moorhen.yaml")
 # Drives as the lever says while the dead-man is held: no steps, no modes, no words of its own times.
@@ -41,21 +40,6 @@ def step(params, state, inputs):
     pulse = 1000 + lever * 4 // 10 if inputs.deadman == 1 and inputs.kill_cord == 1 else 1000
     return State(0), {command}
 """
-
-
-@pytest.fixture
-def call(capsys: pytest.CaptureFixture[str]) -> Call:
-    """Calls the command: its exit code and what it printed to either stream."""
-
-    def called(*arguments: object) -> tuple[int, str, str]:
-        try:
-            code = main([str(argument) for argument in arguments])
-        except SystemExit as ended:
-            code = int(ended.code or 0)
-        printed = capsys.readouterr()
-        return code, printed.out, printed.err
-
-    return called
 
 
 @pytest.fixture

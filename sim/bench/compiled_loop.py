@@ -325,7 +325,7 @@ _hooking = threading.Lock()
 
 
 @contextmanager
-def _silent_failures() -> Iterator[None]:
+def silent_failures() -> Iterator[None]:
     """A compiled step that raises would print its error; the run is repeated interpreted, which tells it properly."""
     with _hooking:
         _hooks.append(sys.unraisablehook)
@@ -380,7 +380,7 @@ def run(
     if not loop_code.signatures:
         with undisturbed():
             loop_code.compile(tuple(map(numba.typeof, arguments)))
-    with _silent_failures():
+    with silent_failures():
         ended = loop_code(*arguments)
     if back is not None and back.error is not None:
         raise back.error

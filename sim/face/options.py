@@ -129,6 +129,14 @@ def number(text: str, low: float, high: float, what: str) -> float:
     return value
 
 
+def whole(text: str, low: float, high: float, what: str) -> int:
+    """A whole number of something, within a range, from the command line."""
+    value = number(text, low, high, what)
+    if value != int(value):
+        raise argparse.ArgumentTypeError(f"expected a whole number of {what}; got '{text}'")
+    return int(value)
+
+
 def rate(text: str) -> float:
     """A control rate."""
     return number(text, 50.0, 4000.0, "hertz")

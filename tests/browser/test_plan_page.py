@@ -5,36 +5,19 @@ Needs Chromium, as `test_report_page` says; run by name: ``pytest tests/browser`
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from plan_cases import moorhen, recorded
+from playwright.sync_api import Browser, Page
 
 from sim.face.cli import main
 
 ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT / "tests"))
 
-from plan_cases import moorhen, recorded  # noqa: E402
-
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 # A4 less the margins that the page asks for, at 96 pixels an inch.
 SHEET = {"width": round((210 - 26) / 25.4 * 96), "height": round((297 - 29) / 25.4 * 96)}
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    path = os.environ.get("DRYDIVE_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-    assert path, "these tests need Chromium: set DRYDIVE_CHROMIUM to its path"
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        yield started
-        started.close()
 
 
 @pytest.fixture(scope="module")

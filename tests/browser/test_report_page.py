@@ -6,14 +6,12 @@ other tests do not; so it is run by name: ``pytest tests/browser``.
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 from test_tune_command import asked
 
 from sim.face.cli import main
@@ -29,17 +27,6 @@ PAGES = {
     "tune": [],
     "check": ["check", str(ROOT / "sim" / "moorhen")],
 }
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    path = os.environ.get("DRYDIVE_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-    assert path, "these tests need Chromium: set DRYDIVE_CHROMIUM to its path"
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        yield started
-        started.close()
 
 
 @pytest.fixture(scope="module")

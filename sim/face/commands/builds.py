@@ -6,7 +6,7 @@ import argparse
 from contextlib import ExitStack
 from pathlib import Path
 
-from sim.face.options import Parser, number, seed, the_engine, workers
+from sim.face.options import Parser, number, seed, the_engine, whole, workers
 from sim.face.screen import EXIT, Screen
 
 HELP = "which share of the builds within the vehicle's tolerances stays inside"
@@ -30,10 +30,7 @@ def add(command: Parser) -> None:
 
 def count(text: str) -> int:
     """A number of builds."""
-    wanted = number(text, 1, MOST, "builds")
-    if wanted != int(wanted):
-        raise argparse.ArgumentTypeError(f"expected a whole number of builds; got '{text}'")
-    return int(wanted)
+    return whole(text, 1, MOST, "builds")
 
 
 def frac(text: str) -> float:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.base.errors import Fault, InputError, shown
-from sim.face.options import Parser, number, the_engine, workers
+from sim.face.options import Parser, the_engine, whole, workers
 from sim.face.screen import FAILED, FINE, Screen
 
 if TYPE_CHECKING:
@@ -60,10 +60,7 @@ def setting(text: str) -> tuple[str, int]:
 
 def states(text: str) -> int:
     """A number of states."""
-    wanted = number(text, 1, MOST, "states")
-    if wanted != int(wanted):
-        raise argparse.ArgumentTypeError(f"expected a whole number of states; got '{text}'")
-    return int(wanted)
+    return whole(text, 1, MOST, "states")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.base.errors import Fault, InputError
-from sim.face.options import Parser, number, rate
+from sim.face.options import Parser, rate, whole
 from sim.face.screen import FINE, Screen
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def add(command: Parser) -> None:
     )
 
 
-ticks = partial(number, low=1, high=TICKS_MOST, what="ticks")
+ticks = partial(whole, low=1, high=TICKS_MOST, what="ticks")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -63,7 +63,7 @@ def run(options: argparse.Namespace) -> int:
     tick_us = to_us(1.0 / options.control_hz)
     with screen.progress("C"), _named():
         controller = load_controller(options.controller, tick_us, options.params)
-        done = export(controller, options.out, options.check, int(options.ticks_max or TICKS_MAX))
+        done = export(controller, options.out, options.check, options.ticks_max or TICKS_MAX)
         found = sizes(done.source)
     console = screen.console
     text.lines(console, "from", done.origin)

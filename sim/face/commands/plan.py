@@ -8,7 +8,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from sim.base.errors import Fault, InputError
-from sim.face.options import Parser, number, rate, seed, the_controller, the_engine, the_report, workers
+from sim.face.options import Parser, number, rate, seed, the_controller, the_engine, the_report, whole, workers
 from sim.face.screen import EXIT, Screen
 
 HELP = "a staged plan for trying the hardware: what to do, expect, log, and when to stop"
@@ -51,10 +51,7 @@ def degc(text: str) -> float:
 
 def builds(text: str) -> int:
     """A number of builds."""
-    wanted = number(text, LEAST, MOST, "builds")
-    if wanted != int(wanted):
-        raise argparse.ArgumentTypeError(f"expected a whole number of builds; got '{text}'")
-    return int(wanted)
+    return whole(text, LEAST, MOST, "builds")
 
 
 def writable(path: Path) -> None:

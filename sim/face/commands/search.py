@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sim.face.options import Parser, number, seed, the_engine, workers
+from sim.face.options import Parser, seed, the_engine, whole, workers
 from sim.face.screen import FAILED, FINE, Screen
 
 if TYPE_CHECKING:
@@ -48,10 +48,7 @@ def add(command: Parser) -> None:
 
 def runs(text: str) -> int:
     """A number of runs."""
-    wanted = number(text, 1, MOST, "runs")
-    if wanted != int(wanted):
-        raise argparse.ArgumentTypeError(f"expected a whole number of runs; got '{text}'")
-    return int(wanted)
+    return whole(text, 1, MOST, "runs")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -132,17 +132,24 @@ def inline(figure: Figure) -> Markup:
 
 def html(report: Report) -> str:
     """The page as one text."""
-    environment = Environment(
-        loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
     data = json.dumps(report.timeline, separators=(",", ":"), allow_nan=False)
-    return environment.get_template("page.html").render(
+    return rendered(
+        "page.html",
+        ("page.css",),
         report=report,
-        css=Markup((HERE / "page.css").read_text(encoding="utf-8")),
         script=Markup((HERE / "page.js").read_text(encoding="utf-8")),
         # No text of a scenario may end the script.
         data=Markup(data.replace("<", "\\u003c")),
     )
+
+
+def rendered(template: str, styles: Sequence[str], **given: Any) -> str:
+    """A template of this folder with what it is given, the style sheets put into it as `css`."""
+    environment = Environment(
+        loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    css = "".join((HERE / name).read_text(encoding="utf-8") for name in styles)
+    return environment.get_template(template).render(css=Markup(css), **given)
 
 
 def write(report: Report, path: Path) -> None:

@@ -5,14 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 
 from sim.base.files import write_text
 from sim.face.plan_text import band, changed, covered, figure, limit, off
-from sim.face.report.page import HERE, Input, inputs, repeated
+from sim.face.report.page import Input, inputs, rendered, repeated
 from sim.jobs.plan.filled import Filled, Held, Measured, worst_first
 from sim.jobs.plan.model import Plan, Stage, Try
 from sim.jobs.plan.plan import Made
@@ -214,12 +210,7 @@ def box(stage: Stage, place: int, each: Try, by_id: Mapping[str, Measured]) -> B
 
 def html(page: Page) -> str:
     """The page as one text."""
-    environment = Environment(
-        loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    css = "".join((HERE / name).read_text(encoding="utf-8") for name in ("page.css", "plan.css"))
-    given: dict[str, Any] = {"page": page, "css": Markup(css), "covered": covered(page.plan)}
-    return environment.get_template("plan.html").render(given)
+    return rendered("plan.html", ("page.css", "plan.css"), page=page, covered=covered(page.plan))
 
 
 def write(page: Page, path: Path) -> None:

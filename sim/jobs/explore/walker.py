@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from sim.bench.compiled_loop import PINS, Whole, _silent_failures, compiled_controller
+from sim.bench.compiled_loop import PINS, Whole, compiled_controller, silent_failures
 from sim.bench.engine import COMPILED
 from sim.jobs.explore import fast
 from sim.jobs.explore.plain import LAYERS
@@ -101,7 +101,7 @@ def walked(space: Space, states_max: int, progress: Callable[[int], None] | None
     why = fast.PAUSED
     while why in (fast.PAUSED, fast.DONE):
         rows = (memory.rows, memory.parents, memory.moves, memory.modes, memory.table)
-        with _silent_failures():
+        with silent_failures():
             why = step(tick, look, *fixed, *rows, *own, reached, where)
         count, here = int(where[0]), int(where[1])
         if why == fast.FULL and len(memory.rows) < states_max:
