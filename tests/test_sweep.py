@@ -488,7 +488,7 @@ def test_files_that_change_on_the_way_end_the_sweep(tmp_path: Path, monkeypatch:
 def test_runs_in_threads_leave_the_process_as_it_was() -> None:
     """What compiled runs take over for a while is given back by the last of them, in whatever order they end."""
     before = sys.unraisablehook
-    first, second = compiled_loop._silent_failures(), compiled_loop._silent_failures()
+    first, second = compiled_loop.silent_failures(), compiled_loop.silent_failures()
     first.__enter__()
     second.__enter__()
     first.__exit__(None, None, None)

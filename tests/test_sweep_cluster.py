@@ -8,8 +8,10 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import psutil
 import pytest
@@ -155,6 +157,30 @@ def test_a_cluster_that_goes_away_leaves_the_rows(tmp_path: Path) -> None:
     assert re.fullmatch(r"drydive sweep: --cluster: expected a cluster that stays; got .+\n", said.decode())
     swept = run_sweep(load_sweep(path), tmp_path / "out", engine="interpreted")
     assert swept.went_on_from >= 3
+    assert files(tmp_path / "out") == whole(path, tmp_path / "whole")
+
+
+class Forgetful(ThreadPoolExecutor):
+    """Loses the first batches that it is given, as a scheduler may whose workers die together: they never end."""
+
+    def __init__(self, loses: int) -> None:
+        super().__init__(1)
+        self.loses = loses
+
+    def submit(self, do: Callable[..., Any], /, *args: Any, **named: Any) -> Future[Any]:
+        self.loses -= 1
+        return Future() if self.loses >= 0 else super().submit(do, *args, **named)
+
+
+def test_what_a_cluster_loses_is_run_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Workers that are there and have nothing to do, while rows are waited for: the same files in the end."""
+    monkeypatch.setattr(sweep_crew, "IDLE_S", 0.1)
+    monkeypatch.setattr(sweep_crew, "LOOK_S", 0.05)
+    path = sweep_file(tmp_path, "seed: {from: 1, to: 4, steps: 4}", REPORT)
+    crew = sweep_crew.Crew(Forgetful(3), 1, anybody=lambda: True, busy=lambda: False)
+    monkeypatch.setattr(sweep_crew, "TRIES", 50)
+    with crew.executor:
+        run_sweep(load_sweep(path), tmp_path / "out", crew, engine="interpreted")
     assert files(tmp_path / "out") == whole(path, tmp_path / "whole")
 
 

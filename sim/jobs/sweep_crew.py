@@ -32,6 +32,9 @@ ANSWER_S = 15
 # One without a single worker for so long is taken to get none any more; looked at now and then.
 NOBODY_S = 60.0
 LOOK_S = 5.0
+# A cluster with workers of which none works for so long has lost what was out, as it may when several die at once.
+IDLE_S = 10.0
+TRIES = 3
 
 
 @dataclass
@@ -43,6 +46,7 @@ class Crew:
     lost : errors that tell that a worker died; the cases it had are tried again one by one.
     renewed : a new executor, for those that are broken after a death; without it they go on by themselves.
     anybody : whether there is a worker at all, where these may go away for good.
+    busy : whether one of them works.
     """
 
     executor: Executor
@@ -50,6 +54,7 @@ class Crew:
     lost: tuple[type[BaseException], ...] = ()
     renewed: Callable[[], Executor] | None = None
     anybody: Callable[[], bool] | None = None
+    busy: Callable[[], bool] | None = None
     _out: dict[Future[list[Row]], tuple[int, ...]] = field(default_factory=dict)
 
     def run(self, key: Key, batches: Iterable[tuple[int, ...]]) -> Iterator[list[Row]]:
@@ -67,6 +72,9 @@ class Crew:
                 if not (self._out or lost or wrong):
                     return
                 done = self._some_of(self._out) if self._out else set()
+                if self._out and not done:
+                    lost += self._out.values()
+                    self._out.clear()
                 for future in sorted(done, key=lambda each: self._out[each]):
                     batch = self._out.pop(future)
                     error = CancelledError() if future.cancelled() else future.exception()
@@ -108,28 +116,39 @@ class Crew:
             self._renew()
         for case in sorted(case for batch in lost for case in batch):
             try:
-                future = self.executor.submit(run_cases, key, (case,))
-                self._some_of([future])
-                yield future.result()
+                yield self._alone(key, case)
             except self.lost:
                 self._renew()
                 yield [Row(case, ERROR, DIED)]
 
+    def _alone(self, key: Key, case: int) -> list[Row]:
+        """The row of one case, asked for again where it gets lost."""
+        for _ in range(TRIES):
+            future = self.executor.submit(run_cases, key, (case,))
+            if self._some_of([future]):
+                return future.result()
+        got = f"case {case} lost {TRIES} times; the rows there are are kept"
+        raise InputError([Fault("", "cluster", "a cluster that works", got)])
+
     def _some_of(self, futures: Iterable[Future[list[Row]]]) -> set[Future[list[Row]]]:
-        """Those that are done, as soon as one is.
+        """Those that are done, as soon as one is; none where the workers have nothing to do, so that all are lost.
 
         Raises
         ------
         InputError
             The workers have gone away, and none comes back.
         """
-        last_s = time.monotonic()
+        last_s = worked_s = time.monotonic()
         while True:
             done = wait_for(futures, None if self.anybody is None else LOOK_S, FIRST_COMPLETED).done
             if done or self.anybody is None:
                 return done
             if self.anybody():
                 last_s = time.monotonic()
+                if self.busy is None or self.busy():
+                    worked_s = last_s
+                elif last_s - worked_s > IDLE_S:
+                    return set()
             elif time.monotonic() - last_s > NOBODY_S:
                 got = f"none for {NOBODY_S:g} s; the rows there are are kept"
                 raise InputError([Fault("", "cluster", "at least one worker", got)])
@@ -207,7 +226,13 @@ def cluster(address: str) -> Iterator[Crew]:
         with _fewer_words(), client:
             threads_there = sum(client.nthreads().values())
             with client.get_executor(pure=False) as executor:
-                yield Crew(executor, max(threads_there, 1), (KilledWorker,), anybody=lambda: bool(client.nthreads()))
+                yield Crew(
+                    executor,
+                    max(threads_there, 1),
+                    (KilledWorker,),
+                    anybody=lambda: bool(client.nthreads()),
+                    busy=lambda: any(client.processing().values()),
+                )
     except (CancelledError, OSError) as error:
         got = one_line(str(error)) or "one that went away; the rows it gave are kept"
         raise InputError([Fault("", "cluster", "a cluster that stays", got)]) from error
