@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import re
 import signal
@@ -136,6 +137,16 @@ def test_a_case_that_kills_every_worker_it_meets_is_found(here: Cluster, tmp_pat
         swept = run_sweep(load_sweep(path), tmp_path / "out", crew, engine="interpreted")
     assert swept.tally == {"error": 1, "fail": 2, "undecided": 0, "pass": 0}
     assert swept.told["error"] == [(3, "the process that ran it died")]
+
+
+def test_no_part_of_dask_logs_beside_the_command(here: Cluster) -> None:
+    """Each has a logger of its own, some with a level of their own; all are still while a cluster is in use."""
+    with cluster(here.address):
+        names = [name for name in logging.root.manager.loggerDict if name.startswith("distributed.")]
+        parts = (*names, "distributed", "distributed.one.that.comes.later", "tornado.application", "asyncio")
+        assert len(names) > 10
+        assert [name for name in parts if logging.getLogger(name).isEnabledFor(logging.ERROR)] == []
+    assert logging.getLogger("distributed.client").isEnabledFor(logging.WARNING)
 
 
 def test_a_cluster_that_goes_away_leaves_the_rows(tmp_path: Path) -> None:

@@ -35,6 +35,8 @@ LOOK_S = 5.0
 # A cluster with workers of which none works for so long has lost what was out, as it may when several die at once.
 IDLE_S = 10.0
 TRIES = 3
+# The packages that log a lost scheduler, each for itself.
+TALKATIVE = ("distributed", "tornado", "asyncio")
 
 
 @dataclass
@@ -218,7 +220,8 @@ def cluster(address: str) -> Iterator[Crew]:
     try:
         # A client that was given no address at all takes half a minute to give up.
         resolve_address(address)
-        client: Any = Client(address, timeout=ANSWER_S, set_as_default=False)  # type: ignore[no-untyped-call]
+        with _fewer_words():
+            client: Any = Client(address, timeout=ANSWER_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
         got = one_line(str(error)) or "no answer"
         raise InputError([Fault("", "cluster", "the address of a Dask scheduler", f"{address}: {got}")]) from error
@@ -240,8 +243,12 @@ def cluster(address: str) -> Iterator[Crew]:
 
 @contextmanager
 def _fewer_words() -> Iterator[None]:
-    """What the client says of a lost scheduler is a page; here it is a line."""
-    loggers = [logging.getLogger(name) for name in ("distributed.client", "tornado.application", "asyncio")]
+    """What the client says of a lost scheduler is a page; here it is a line.
+
+    Some of Dask's parts have a level of their own, so quieting the parent alone leaves them talking.
+    """
+    named = [name for name in logging.root.manager.loggerDict if name.partition(".")[0] in TALKATIVE]
+    loggers = [logging.getLogger(name) for name in {*named, *TALKATIVE}]
     levels = [logger.level for logger in loggers]
     for logger in loggers:
         logger.setLevel(logging.CRITICAL)
