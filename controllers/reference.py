@@ -5,7 +5,7 @@ low-pass -> travel, dead band, curve -> cap of the power step -> supply guard ->
 ramp -> pulses. Around it runs a start sequence, repeated after every stop:
 
     stop pulses while the ESCs arm -> lever seen at rest for a time -> dead-man
-    seen released -> dead-man pressed, lever still at rest -> drive.
+    seen released -> dead-man pressed, lever still seen at rest -> drive.
 
 Stops, in the words of IEC 60204-1: releasing the dead-man, a sensor fault and a
 lost thruster are controlled (the drive ramps down); the kill cord takes all
@@ -143,11 +143,14 @@ def _fault(params: Params, sensor: int, left_us: int, right_us: int) -> int:
     return NONE
 
 
-def _next_phase(params: Params, phase: Phase, rest: int, stopped: int, deadman: int, cord: int, fault: int) -> Phase:
+def _next_phase(
+    params: Params, phase: Phase, throttle: senses.Throttle, stopped: int, deadman: int, cord: int, fault: int
+) -> Phase:
     """The next mode; the order of the branches is the order of importance.
 
-    rest, stopped : 1 while the lever is at rest, while there is no drive; deadman, cord : debounced.
+    stopped : 1 while there is no drive; deadman, cord : debounced.
     """
+    rest = 1 if throttle.lever_permille == 0 else 0
     mode = phase.mode
     mode_us = 0
     cause = phase.cause
@@ -181,7 +184,8 @@ def _next_phase(params: Params, phase: Phase, rest: int, stopped: int, deadman: 
             mode = RELEASE
     elif mode == RELEASE:
         mode = READY if deadman == 0 else RELEASE
-    elif deadman == 1:
+    elif deadman == 1 and senses.seen_at_rest(params, throttle) == 1:
+        # Bad samples hide a lever that is pulled together with the dead-man; only a good one lets it start.
         mode = DRIVE
         cause = NONE
     if mode != phase.mode:
@@ -242,9 +246,8 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
     left_us = senses.not_turning_us(params, state.left_us, state.drive.permille, inputs.left_rpm, inputs.right_rpm)
     right_us = senses.not_turning_us(params, state.right_us, state.drive.permille, inputs.right_rpm, inputs.left_rpm)
     fault = _fault(params, throttle.latch.fault, left_us, right_us)
-    rest = 1 if lever_permille == 0 else 0
     stopped = 1 if state.drive.permille == 0 else 0
-    phase = _next_phase(params, state.phase, rest, stopped, contacts.deadman.level, contacts.cord.level, fault)
+    phase = _next_phase(params, state.phase, throttle, stopped, contacts.deadman.level, contacts.cord.level, fault)
     mode = phase.mode
 
     if mode != KILLED and mode != START:
@@ -260,7 +263,7 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
     else:
         drive = blocks.Ramp(permille=0, carry_us=0)
 
-    at_rest = 1 if rest == 1 and drive.permille == 0 else 0
+    at_rest = 1 if lever_permille == 0 and drive.permille == 0 else 0
     if params.step_select == BY_BUTTON:
         clicks = _listen(params, state.clicks, inputs.mode_button, contacts.button.level, mode, at_rest)
     else:

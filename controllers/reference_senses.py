@@ -27,13 +27,17 @@ UNSEEN = -1
 
 
 class Throttle(NamedTuple):
-    """The lever's chain, its samples corrected for the supply; lever_permille is its result, after the dead band."""
+    """The lever's chain, its samples corrected for the supply.
+
+    sample : kind of the newest, 0 good. lever_permille : the chain's result, after the dead band.
+    """
 
     gate: blocks.Gate
     still: blocks.Still
     latch: blocks.Latch
     recent: blocks.Recent
     smooth_acc: int
+    sample: int
     lever_permille: int
 
 
@@ -63,6 +67,7 @@ def throttle_at_rest(params: Params) -> Throttle:
         latch=blocks.Latch(fault=0, timer_us=0),
         recent=blocks.Recent(older_counts=rest, old_counts=rest, new_counts=rest),
         smooth_acc=blocks.low_pass_start(rest),
+        sample=blocks.SAMPLE_GOOD,
         lever_permille=0,
     )
 
@@ -123,7 +128,15 @@ def read_throttle(params: Params, state: Throttle, inputs: Inputs) -> Throttle:
     smooth_acc = blocks.low_pass(state.smooth_acc, middle, params.lever_filter_us, tick_us)
     permille = blocks.travel(blocks.low_pass_value(smooth_acc), rest_counts, full_counts)
     lever_permille = blocks.dead_band(permille, params.dead_band_permille)
-    return Throttle(gate, still, latch, recent, smooth_acc, lever_permille)
+    return Throttle(gate, still, latch, recent, smooth_acc, kind, lever_permille)
+
+
+def seen_at_rest(params: Params, throttle: Throttle) -> int:
+    """1 if the newest sample itself is good and shows the lever at rest, whatever the filters still say."""
+    if throttle.sample != blocks.SAMPLE_GOOD:
+        return 0
+    permille = blocks.travel(throttle.recent.new_counts, params.rest_counts, params.full_counts)
+    return 1 if blocks.dead_band(permille, params.dead_band_permille) == 0 else 0
 
 
 def read_contacts(params: Params, state: Contacts, deadman_line: int, button_line: int, cord_line: int) -> Contacts:

@@ -69,6 +69,13 @@ MUTANTS = {
         "start",
         monitors.DRIVES_UNSTARTED,
     ),
+    "a dead-man that starts although no reading shows the lever": (
+        "    elif deadman == 1 and senses.seen_at_rest(params, throttle) == 1:",
+        "    elif deadman == 1:",
+        {**HANDS, "hall_counts": (516, 3570, 0)},
+        "start",
+        monitors.DRIVES_UNSTARTED,
+    ),
     "two presses that raise the step": (
         "    if clicks == params.clicks_up:",
         "    if clicks == params.clicks_up or clicks == 2:",

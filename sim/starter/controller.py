@@ -170,13 +170,14 @@ class Phase(NamedTuple):
 
 
 class Throttle(NamedTuple):
-    """The sensor's checks, its filter, and what comes of them: the lever, 0 at rest."""
+    """Checks of the sensor, its filter, the newest sample's kind, 0 good, and what comes of them: the lever, 0 at rest."""
 
     gate: blocks.Gate
     still: blocks.Still
     latch: blocks.Latch
     recent: blocks.Recent
     acc: int
+    sample: int
     lever_permille: int
 
 
@@ -208,7 +209,7 @@ def initial(params: Params) -> State:
     recent, settled = blocks.Recent(rest, rest, rest), blocks.low_pass_start(rest)
     return State(
         phase=Phase(ARMING, 0, NOT_STARTED),
-        throttle=Throttle(blocks.Gate(rest, 0, 0), blocks.Still(rest, 0), blocks.Latch(0, 0), recent, settled, 0),
+        throttle=Throttle(blocks.Gate(rest, 0, 0), blocks.Still(rest, 0), blocks.Latch(0, 0), recent, settled, 0, 0),
         bus=Bus(blocks.low_pass_start(0), blocks.Ramp(0, 0)),
         deadman=blocks.Debounced(1, 0),
         cord=blocks.Debounced(1, 0),
@@ -239,7 +240,16 @@ def read_throttle(params: Params, state: Throttle, hall_counts: int) -> Throttle
     middle = blocks.median3(recent.older_counts, recent.old_counts, recent.new_counts)
     acc = blocks.low_pass(state.acc, middle, params.lever_filter_us, params.tick_us)
     pulled_permille = blocks.travel(blocks.low_pass_value(acc), params.rest_counts, params.full_counts)
-    return Throttle(gate, still, latch, recent, acc, blocks.dead_band(pulled_permille, params.dead_band_permille))
+    lever_permille = blocks.dead_band(pulled_permille, params.dead_band_permille)
+    return Throttle(gate, still, latch, recent, acc, sample, lever_permille)
+
+
+def seen_at_rest(params: Params, throttle: Throttle) -> int:
+    """1 if the newest sample itself is good and shows the lever at rest, whatever the filter still says."""
+    if throttle.sample != blocks.SAMPLE_GOOD:
+        return 0
+    pulled_permille = blocks.travel(throttle.recent.new_counts, params.rest_counts, params.full_counts)
+    return 1 if blocks.dead_band(pulled_permille, params.dead_band_permille) == 0 else 0
 
 
 def read_bus(params: Params, state: Bus, bus_mv: int, driving: int) -> Bus:
@@ -268,11 +278,14 @@ def lost_for_us(params: Params, timer_us: int, drive_permille: int, left_rpm: in
     return blocks.held_us(timer_us, stands if drive_permille >= THRUSTER_DRIVE_PERMILLE else 0, params.tick_us)
 
 
-def next_mode(params: Params, phase: Phase, rest: int, stopped: int, deadman: int, cord: int, fault: int) -> int:
+def next_mode(
+    params: Params, phase: Phase, throttle: Throttle, stopped: int, deadman: int, cord: int, fault: int
+) -> int:
     """The next mode; the order of the branches is the order of importance.
 
-    rest, stopped: 1 with the lever at rest, without drive. deadman, cord: debounced. fault: a reason, or none.
+    stopped: 1 without drive. deadman, cord: debounced. fault: a reason, or none.
     """
+    rest = 1 if throttle.lever_permille == 0 else 0
     mode = phase.mode
     if cord == 0:
         return KILLED
@@ -290,7 +303,8 @@ def next_mode(params: Params, phase: Phase, rest: int, stopped: int, deadman: in
         return WAITING
     if mode == WAITING:
         return READY if phase.mode_us >= params.lever_rest_ms * 1000 else WAITING
-    return DRIVE if deadman == 1 else READY
+    # Bad samples hide a lever that is pulled together with the dead-man; only a good one lets it start.
+    return DRIVE if deadman == 1 and seen_at_rest(params, throttle) == 1 else READY
 
 
 def next_cause(phase: Phase, mode: int, fault: int) -> int:
@@ -338,7 +352,7 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
 
     rest = 1 if throttle.lever_permille == 0 else 0
     stopped = 1 if state.drive.permille == 0 else 0
-    mode = next_mode(params, state.phase, rest, stopped, deadman.level, cord.level, fault)
+    mode = next_mode(params, state.phase, throttle, stopped, deadman.level, cord.level, fault)
     counts = 1 if mode == ARMING or (mode == WAITING and rest == 1 and deadman.level == 0) else 0
     mode_us = blocks.held_us(state.phase.mode_us if mode == mode_before else 0, counts, tick_us)
     phase = Phase(mode, mode_us, next_cause(state.phase, mode, fault))

@@ -51,9 +51,13 @@ def _deadman(found: int, rule: Rule, tick_s: float) -> str:
     return f"always(implies({released}, {_stopped(rule)}))"
 
 
+def _at_rest(rule: Rule) -> str:
+    # Nor a margin of counts, which would name a reading in place of the first drive.
+    return f"state(hall_counts >= {rule.rest_low_counts} and hall_counts <= {rule.rest_high_counts})"
+
+
 def _rest(rule: Rule, tick_s: float) -> str:
-    low, high = rule.rest_low_counts, rule.rest_high_counts
-    return f"once({rule.off_ticks * tick_s:g}, hall_counts >= {low} and hall_counts <= {high})"
+    return f"once({rule.off_ticks * tick_s:g}, {_at_rest(rule)})"
 
 
 def _sequence(rule: Rule, tick_s: float) -> str:
@@ -61,7 +65,7 @@ def _sequence(rule: Rule, tick_s: float) -> str:
     stopped = _stopped(rule)
     rest = _rest(rule, tick_s)
     released = f"kill_cord == 1 and deadman != 1 and power_step != 0 and {rest}"
-    pressed = f"kill_cord == 1 and deadman == 1 and {rest}"
+    pressed = f"kill_cord == 1 and deadman == 1 and {_at_rest(rule)}"
     return f"(always({stopped}) or until({stopped}, {released} and until({stopped} and {rest}, {pressed})))"
 
 

@@ -93,12 +93,16 @@ def driven(rule: Rule, command: Command) -> int:
     return 1 if command.left_pulse_us > rule.stop_us or command.right_pulse_us > rule.stop_us else 0
 
 
+def at_rest(rule: Rule, pins: Inputs) -> int:
+    """1 if this reading shows the lever at rest."""
+    return 1 if rule.rest_low_counts <= pins.hall_counts <= rule.rest_high_counts else 0
+
+
 def off_rest(rule: Rule, ticks: int, pins: Inputs) -> int:
     """How many readings off rest there have been since one at rest, up to one more than may be glitches."""
-    counts = pins.hall_counts
-    if counts < rule.sound_low_counts or counts > rule.sound_high_counts:
+    if pins.hall_counts < rule.sound_low_counts or pins.hall_counts > rule.sound_high_counts:
         return ticks
-    return 0 if rule.rest_low_counts <= counts <= rule.rest_high_counts else min(ticks + 1, rule.off_ticks + 1)
+    return 0 if at_rest(rule, pins) == 1 else min(ticks + 1, rule.off_ticks + 1)
 
 
 # How far a start sequence has come.
@@ -128,7 +132,10 @@ def just_reset(rule: Rule) -> Sequence:
 
 
 def sequence(rule: Rule, state: Sequence, pins: Inputs, command: Command) -> tuple[Sequence, int]:
-    """Once locked, never drive before the cord reads in place and, at rest, the dead-man released and then pressed."""
+    """Once locked, never drive before the cord reads in place and, at rest, the dead-man released and then pressed.
+
+    A reading that tells nothing does not show the lever at rest: pressed behind it, the dead-man opens nothing yet.
+    """
     out_ticks = 0 if pins.kill_cord == 1 else min(state.out_ticks + 1, rule.kill_ticks + 1)
     off_ticks = 0
     progress = state.progress
@@ -141,7 +148,7 @@ def sequence(rule: Rule, state: Sequence, pins: Inputs, command: Command) -> tup
         elif pins.kill_cord == 1:
             if pins.deadman != 1:
                 progress = SEEN_RELEASED
-            elif progress == SEEN_RELEASED:
+            elif progress == SEEN_RELEASED and at_rest(rule, pins) == 1:
                 progress = STARTED
     unstarted = 1 if progress != STARTED and driven(rule, command) == 1 else 0
     return Sequence(progress, out_ticks, off_ticks), DRIVES_UNSTARTED if unstarted == 1 else HOLDS
