@@ -170,7 +170,7 @@ class Phase(NamedTuple):
 
 
 class Throttle(NamedTuple):
-    """Checks of the sensor, its filter, the newest sample's kind, 0 good, and what comes of them: the lever, 0 at rest."""
+    """The sensor's checks and filter; the kind of its newest sample, 0 good; and what comes of it all, 0 at rest."""
 
     gate: blocks.Gate
     still: blocks.Still
