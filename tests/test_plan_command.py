@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import Call
-from file_cases import MOORHEN, controller
+from file_cases import MOORHEN, ROOT, controller
 from plan_cases import HZ, TICK_US, drawn, exactly, made, recorded
 from plan_cases import moorhen as moorhen_plan
 from resistive import exact
@@ -135,12 +135,28 @@ def test_a_controller_without_steps_is_planned_with_one(tmp_path: Path) -> None:
     assert "stage 1 fails in simulation: start-needs-lever-at-rest" in shown.getvalue()
 
 
-def test_a_controller_that_never_drives_still_gets_a_plan(tmp_path: Path) -> None:
-    """Figures of standing still are figures: stop pulses in every stage."""
+def test_a_controller_that_never_drives_gets_a_plan_that_fails(tmp_path: Path) -> None:
+    """Figures of standing still are figures, stop pulses in every stage; but there is nothing to take to the water."""
     plan = made(Path(VEHICLE), str(controller(tmp_path))).plan
     pulses = [number.filed for stage in plan.stages for number in stage.numbers if number.id.endswith(".pulse")]
     assert len(plan.stages) == 5
     assert set(pulses) == {1000.0}
+    assert plan.verdict == "fail"
+    assert all(stage.failed[0].startswith("never-driven: ") for stage in plan.stages)
+
+
+def test_a_plan_without_drive_says_what_holds_it_down(tmp_path: Path) -> None:
+    """Another vehicle's numbers, by which the bus is always too low: each stage says so in its words."""
+    params = tmp_path / "params.yaml"
+    text = (ROOT / "controllers" / "reference.yaml").read_text(encoding="utf-8")
+    text = re.sub(r"bus_foldback_mv: \d+", "bus_foldback_mv: 70000", text)
+    params.write_text(re.sub(r"bus_floor_mv: \d+", "bus_floor_mv: 65000", text), encoding="utf-8")
+    plan = made(Path(VEHICLE), params=str(params)).plan
+    shown = StringIO()
+    of_plan(Console(file=shown, width=160), plan)
+    for number in range(1, 6):
+        told = f"stage {number} fails in simulation: never-driven: the controller never asks for drive: drive is held"
+        assert told in shown.getvalue()
 
 
 def test_the_naive_controller_is_kept_off_the_hardware() -> None:

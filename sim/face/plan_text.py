@@ -79,8 +79,10 @@ def of_plan(console: Console, plan: Plan) -> None:
     console.print(grid)
     for stage in plan.stages:
         if stage.failed:
+            # One is told with its reason; of several the ids, and the page has the rest.
             ids = ", ".join(line.partition(":")[0] for line in stage.failed)
-            console.print(Text(f"stage {stage.number} fails in simulation: {ids}", "red"))
+            told = stage.failed[0] if len(stage.failed) == 1 else ids
+            console.print(Text(f"stage {stage.number} fails in simulation: {told}", "red"))
     console.print(Text("full lever in the highest step", "dim"))
     grid = Grid(box=None, pad_edge=False, show_header=True, header_style="dim")
     for name in ("stage", "figure", "expected", "band"):

@@ -220,11 +220,23 @@ def _simulated(
         unasked = rules.unasked(said, each.place.stop_us, stage.numbers, each.place.towed)
         stops = [*rules.required(held.requirements, held.limits), *unasked]
         stops += rules.never_drawn([outcome.peak_a for outcome in found], stops)
-        broken = _broken(run)
+        broken = _never_driven(run) | _broken(run)
         failed = (*broken.values(), *(line for name, line in leaks.items() if name not in broken))
         word = "fail" if failed else overall(run.verdicts)
         finished.append(stage.model_copy(update={"stops": tuple(stops), "verdict": word, "failed": failed}))
     return words.with_reach(finished), judged[0].run.engine.name
+
+
+def _never_driven(run: Judged) -> dict[str, str]:
+    """That no pulse of the stage asks for drive, and why: then there is nothing to be tried, and all else passes."""
+    table = run.run.table
+    if max(table["left_pulse_us"].max(), table["right_pulse_us"].max()) > run.run.limits["stop_us"]:
+        return {}
+    # What it mostly says where the most is asked for: the lever as far as it goes, with the dead-man pressed.
+    asked = table["lever_frac"] * table["deadman_pressed"]
+    reasons, times = np.unique(table["reason"][asked >= asked.max()], return_counts=True)
+    why = run.run.bench.controller.reasons.get(int(reasons[np.argmax(times)]), "")
+    return {"never-driven": "never-driven: the controller never asks for drive" + (f": {why}" if why else "")}
 
 
 def _broken(run: Judged) -> dict[str, str]:
