@@ -7,6 +7,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import cache
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
@@ -254,13 +255,17 @@ def test_nothing_is_decided_where_nothing_starts() -> None:
     found = matrix(ride("reference"), ["sea"], ["start"], ["sensor_open"], ThreadPoolExecutor(1))
     cell = found.cell("sensor_open", "start", "sea")
     assert (cell.outcome, cell.latency_s) == (UNDECIDED, None)
-    assert "the kill cord was out, even with nothing broken" in cell.why
+    assert "the kill cord was out (stopped by the kill cord), even with nothing broken" in cell.why
+    shown = StringIO()
+    grid.matrix(Console(file=shown, width=200), found)
+    assert "undecided  sea, start, no fault: There is no drive: the kill cord was out" in shown.getvalue()
 
 
 def test_no_drive_to_meet_is_undecided() -> None:
     """A fault at full lever proves nothing where there was no drive before it."""
     cell = tried(ride("reference"), "sensor_open", "full", "sea")
     assert (cell.outcome, cell.drove) == (UNDECIDED, False)
+    assert cell.why == "There is no drive for it to meet: the kill cord was out (stopped by the kill cord)."
 
 
 def test_a_crash_is_its_own_cell_s_failure(tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ def matrix(console: Console, found: Matrix) -> None:
     for water in found.waters:
         console.print(grid(found, water))
     console.print(Text(LEGEND, "dim"))
-    for line in holes(found):
+    for line in (*holes(found), *idle(found)):
         console.print(line)
 
 
@@ -41,6 +41,18 @@ def holes(found: Matrix) -> list[Text]:
     return [
         Text.assemble(WORDS[outcome], f"  {water}, {phase}, {', '.join(kinds)}: {why}")
         for (outcome, water, phase, why), kinds in alike.items()
+    ]
+
+
+def idle(found: Matrix) -> list[Text]:
+    """Where nothing drives though nothing is broken, and why: a line for all phases that are idle alike."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for cell in found.cells:
+        if cell.kind == NO_FAULT and cell.outcome == UNDECIDED:
+            alike.setdefault((cell.water, cell.why), []).append(cell.phase)
+    return [
+        Text.assemble(WORDS[UNDECIDED], f"  {water}, {', '.join(phases)}, {NO_FAULT}: {why}")
+        for (water, why), phases in alike.items()
     ]
 
 

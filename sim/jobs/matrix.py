@@ -229,7 +229,8 @@ def judged(blank: Cell, run: bench.Run, when: Script, broken: Sequence[tuple[flo
         return replace(cell, outcome=UNSAFE, at_s=at_s, why=f"{says[:-1]}; broken at {at_s:.2f} s.")
     comes_s = when.fault_s if when.reset_s is None else when.reset_s
     if cell.phase in DRIVING and not seen(comes_s - JUST_S, comes_s).size:
-        return replace(cell, outcome=UNDECIDED, why="There was no drive when the fault should have met it.")
+        why = f"There is no drive for it to meet: {_idle(run, comes_s)}."
+        return replace(cell, outcome=UNDECIDED, why=why)
     after = seen(when.fault_s, when.end_s)
     last_s = float(after[-1]) if after.size else when.fault_s
     if last_s >= when.cord_s:
@@ -243,7 +244,8 @@ def judged(blank: Cell, run: bench.Run, when: Script, broken: Sequence[tuple[flo
     # A stop is timed from where the drive that it ended began, if that was after the fault.
     pauses = np.flatnonzero(np.diff(after) > PAUSE_S)
     begun_s = float(after[pauses[-1] + 1 if pauses.size else 0]) if after.size else when.fault_s
-    why = f"{'Drive ends' if after.size else 'There is no drive'}: {_reason(run, when.release_s)}."
+    said = f"Drive ends: {_reason(run, when.release_s)}." if after.size else ""
+    why = said or f"There is no drive: {_idle(run, when.release_s)}."
     return replace(cell, outcome=SAFE_STOP, latency_s=last_s - begun_s, since="fault", why=why)
 
 
@@ -254,10 +256,20 @@ def _drives(table: Table, stop_us: float) -> NDArray[np.bool_]:
     return drives
 
 
+def _idle(run: bench.Run, at_s: float) -> str:
+    """Why there is no drive at a moment, with what the controller is in: it may tell what it waits for."""
+    mode = run.bench.controller.modes.get(int(run.table["mode"][_index(run, at_s)]), "")
+    return _reason(run, at_s) + (f" ({mode})" if mode else "")
+
+
+def _index(run: bench.Run, at_s: float) -> int:
+    return int(np.searchsorted(run.table.t_us, to_us(at_s))) - 1
+
+
 def _reason(run: bench.Run, at_s: float) -> str:
     """Why there is no drive at a moment, in the controller's words as far as it has any."""
     table = run.table
-    index = int(np.searchsorted(table.t_us, to_us(at_s))) - 1
+    index = _index(run, at_s)
     if table["chip"][index] != supply.RUNNING:
         return "the chip is not running"
     said = run.bench.controller.reasons.get(int(table["reason"][index]), "")
