@@ -257,7 +257,7 @@ def test_where_nothing_is_ever_driven_nothing_is_recommended(tmp_path: Path) -> 
         found = tune(bed, knobs_of(given.case.bench.controller), {}, sea)
     assert found.verdict == "fail"
     assert "nothing is driven" in found.refused
-    assert "the kill cord was out" in found.refused
+    assert "the kill cord was out (stopped by the kill cord)" in found.refused
 
 
 def test_a_drive_that_cannot_be_says_what_breaks(tmp_path: Path) -> None:

@@ -44,7 +44,7 @@ THRUST_FRAC = 0.9
 # A propeller that pushes less than this is not driven.
 DRIVEN_N = 1.0
 # Columns that `figures` reads.
-SHOWN = ("thrust_n", "speed_m_s", "bus_v", "bus_a", "reason")
+SHOWN = ("thrust_n", "speed_m_s", "bus_v", "bus_a", "mode", "reason")
 
 
 class LimitsFile(Entry):
@@ -90,7 +90,7 @@ class Figures(NamedTuple):
     rise_s : from pulling the lever to 90 % of the thrust it comes to; None where there is no thrust.
     thrust_n, speed_m_s : before letting go.
     drives : whether anything was driven while the lever was held.
-    reason : why the controller held it down in the end, as its code.
+    mode, reason : what the controller was in in the end, and why it held the drive down, as its codes.
     """
 
     rise_s: float | None
@@ -99,6 +99,7 @@ class Figures(NamedTuple):
     bus_v_min: float
     bus_a_max: float
     drives: bool
+    mode: int
     reason: int
 
 
@@ -200,5 +201,6 @@ def figures(table: Table, pull_s: float, release_s: float, wanted_n: float | Non
         bus_v_min=float(np.min(table["bus_v"][held])),
         bus_a_max=float(np.max(table["bus_a"][held])),
         drives=bool(np.max(thrust_n[held]) > DRIVEN_N),
+        mode=int(table["mode"][steady][-1]),
         reason=int(table["reason"][steady][-1]),
     )

@@ -137,8 +137,11 @@ class Hunt:
             raise InputError(faults)
 
     def _reason(self, figures: Figures) -> str:
-        reasons = self.values.bench.controller.reasons
-        return reasons.get(figures.reason) or "the controller gives no reason"
+        controller = self.values.bench.controller
+        said = controller.reasons.get(figures.reason) or "the controller gives no reason"
+        # What it is in may tell what it waits for.
+        mode = controller.modes.get(figures.mode)
+        return f"{said} ({mode})" if mode else said
 
     def _survey(self, settings: Settings) -> None:
         """The worst day and build for each limit with some settings join the corners."""
