@@ -210,6 +210,19 @@ def test_a_file_that_is_none_is_one_line(call: Call, tmp_path: Path, command_lin
     assert ": expected a " in err
 
 
+@pytest.mark.parametrize("job", ["plan", "tune", "matrix"])
+def test_a_file_goes_by_the_name_it_was_given(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, job: str
+) -> None:
+    """Asked for from the current folder on it is told so, and in full where it was given so."""
+    monkeypatch.chdir(tmp_path)
+    Path("mine.yaml").write_text("name: x\nthrottle: 3\n", encoding="utf-8")
+    for name in ("mine.yaml", tmp_path / "mine.yaml"):
+        code, _, said = call(job, name)
+        assert code == 2
+        assert all(line.startswith(f"{name}:") for line in said.splitlines())
+
+
 def test_every_fault_is_a_line_of_its_own(call: Call, tmp_path: Path) -> None:
     """Three faults of a scenario are three lines in the order of the file, and nothing is run."""
     code, out, err = call("run", scenario(tmp_path, water="{kind: pol}", attitude="high", seed="x"))

@@ -227,6 +227,15 @@ def test_odd_keys_are_unknown_keys(tmp_path: Path, key: str) -> None:
     assert line == f"f.yaml:2:1: {key}: expected one of the keys name, parts, span_s; got unknown key {key}"
 
 
+def test_a_file_of_another_kind_is_one_fault(tmp_path: Path) -> None:
+    """Many keys that nothing asks for, and most of those needed not there: nobody wants a line for each."""
+    assert said(tmp_path, "one: 1\ntwo: 2\nthree: 3\nparts: []\nfour: [\nfive: 5]\n") == [
+        "f.yaml:1:1: expected a test file, with the keys name; got one with the keys one, two, three, four"
+    ]
+    assert len(said(tmp_path, "one: 1\ntwo: 2\nthree: 3\n")) == 4
+    assert len(said(tmp_path, "name: x\none: 1\ntwo: 2\nthree: 3\nfour: 4\nfive: 5\n")) == 5
+
+
 def test_a_missing_key_says_what_it_takes(tmp_path: Path) -> None:
     """A key that is not there is told with its place and what it would take."""
     assert said(tmp_path, "parts:\n  - count: 2\n") == [

@@ -327,7 +327,7 @@ def test_tune_finds_its_knobs():
 
 SLIPS = {
     "01": ("state.drive, target_permille, params.ramp_up_ms", "state.drive, target_permille, 50"),
-    "02": ("    if rest == 0:\n        return WAITING\n", ""),
+    "02": ("    if lever.lever_permille > 0:\n        return WAITING\n", ""),
     "03": ("        return DRIVE if deadman == 1 else STOPPING", "        return DRIVE"),
     "04": ("    if mode == KILLED:\n        return ARMING", "    if mode == KILLED:\n        return DRIVE"),
     "05": ("    if throttle.latch.fault != 0:", "    if throttle.latch.fault < 0:"),

@@ -30,6 +30,8 @@ Model = TypeVar("Model", bound=BaseModel)
 LONGEST = 1_000_000
 DEPTH_MAX = 20
 PARTS_MAX = 200_000
+# So many keys that nothing asks for tell that the file is of another kind; of a list of keys so many are shown.
+STRANGE = 4
 
 # What a value written without a tag may be; any other tag asks for something that is not done here.
 _SCALARS = ("null", "bool", "int", "float", "timestamp", "str", "merge", "value")
@@ -67,7 +69,7 @@ def load(path: Path, model: type[Model], what: str) -> Model:
         Everything wrong with the file, in the order of its lines.
     """
     data, marks, faults = composed(path, what)
-    return checked(path, data, marks, model, faults)
+    return checked(path, data, marks, model, faults, what)
 
 
 def composed(path: Path, what: str) -> tuple[Any, Marks, list[Fault]]:
@@ -97,13 +99,19 @@ def composed(path: Path, what: str) -> tuple[Any, Marks, list[Fault]]:
     return _tree(root, (), str(path), marks, faults), marks, faults
 
 
-def checked(path: Path, data: object, marks: Marks, model: type[Model], known: Sequence[Fault] = ()) -> Model:
+def checked(
+    path: Path, data: object, marks: Marks, model: type[Model], known: Sequence[Fault] = (), what: str = ""
+) -> Model:
     """`data` through the model; pydantic's errors become faults with places.
 
     Parameters
     ----------
     known : faults found before; they are raised together with what is found here.
+    what : the kind of file; a file of another kind then is one fault instead of one for each of its keys.
     """
+    needed = [key for key, field in model.model_fields.items() if field.is_required()]
+    if what and (other := other_kind(str(path), data, wording.known_keys([model]), needed, what)):
+        raise InputError([other])
     faults = list(known)
     try:
         made = model.model_validate(data)
@@ -168,6 +176,21 @@ def unknown_key(path: str, place: Place, known: Sequence[str], at: tuple[int | N
     near = did_you_mean(name, known)
     wanted = f"one of the keys {', '.join(known)}{near}"
     return Fault(path, shown(written(place)), wanted, f"unknown key {shown(name)}", *at)
+
+
+def other_kind(path: str, data: object, known: Sequence[str], needed: Sequence[str], what: str) -> Fault | None:
+    """The fault of a file whose keys are mostly strange and that lacks most of those needed; None where it is not."""
+    if not isinstance(data, dict):
+        return None
+    strange = [key for key in data if key not in known]
+    missing = [key for key in needed if key not in data]
+    if len(strange) < STRANGE or 2 * len(strange) <= len(data) or 2 * len(missing) <= len(needed):
+        return None
+    return Fault(path, "", f"{what}, with the keys {_few(missing)}", f"one with the keys {_few(strange)}", 1, 1)
+
+
+def _few(keys: Sequence[str]) -> str:
+    return ", ".join([*map(shown, keys[:STRANGE]), *(["..."] if len(keys) > STRANGE else [])])
 
 
 def _no_yaml(path: str, error: yaml.MarkedYAMLError) -> Fault:

@@ -16,7 +16,7 @@ from typing import Any, TypeAlias, TypeVar
 import controllers
 from controllers.board import Command, Inputs
 from sim.base.compile import callees
-from sim.base.document import Place, composed, unknown_key
+from sim.base.document import Place, composed, other_kind, unknown_key
 from sim.base.document import written as dotted
 from sim.base.errors import Fault, InputError, did_you_mean, in_file_order, shown
 from sim.base.files import read_text
@@ -289,6 +289,9 @@ def _values(path: Path, module: ModuleType, params: Path | None, tick_us: int, o
     if not isinstance(table, dict):
         raise InputError([Fault(where, "", "a mapping of keys", given(table), 1, 1)])
     fields = [field for field in module.Params._fields if field != "tick_us"]
+    needed = [field for field in fields if field not in module.Params._field_defaults]
+    if other := other_kind(where, table, fields, needed, "a parameter file"):
+        raise InputError([other])
     limits: Mapping[str, tuple[int, int]] = getattr(module, "LIMITS", {})
     values: dict[str, int] = dict(module.Params._field_defaults)
     # In a scenario the file's key is `params_set`; whoever asked knows the file.

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import argparse
 import io
 import sys
 from collections.abc import Sequence
 from contextlib import nullcontext, redirect_stdout
 from dataclasses import replace
+from pathlib import Path
 
 from sim.base.errors import Fault, InputError, one_line
 from sim.bench.loop import ControllerError
@@ -37,7 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with redirect_stdout(sys.stderr) if options.json == "-" else nullcontext():
             return COMMANDS[options.command].run(options)
     except InputError as error:
-        print("\n".join(str(_asked_here(fault, options.command)) for fault in error.faults), file=sys.stderr)
+        print("\n".join(str(_as_asked(fault, options)) for fault in error.faults), file=sys.stderr)
         return BAD_INPUT
     except ControllerError as error:
         print(one_line(str(error)), file=sys.stderr)
@@ -52,11 +54,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
 
 
-def _asked_here(fault: Fault, command: str) -> Fault:
-    """A fault of something that the command line named, told as the option's."""
-    if fault.path:
-        return fault
-    return replace(fault, path=f"drydive {command}", key=f"--{fault.key.replace('_', '-')}")
+def _as_asked(fault: Fault, options: argparse.Namespace) -> Fault:
+    """A fault as the command line named what it is in: an option, or a file from the current folder on."""
+    if not fault.path:
+        return replace(fault, path=f"drydive {options.command}", key=f"--{fault.key.replace('_', '-')}")
+    here = Path.cwd()
+    # Work that moves between folders names its files in full; whoever did so too knows them by that name.
+    if Path(fault.path).is_relative_to(here) and not any(str(here) in argument for argument in options.asked):
+        return replace(fault, path=str(Path(fault.path).relative_to(here)))
+    return fault
 
 
 if __name__ == "__main__":

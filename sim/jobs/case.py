@@ -122,7 +122,7 @@ def load_case(path: Path) -> Case:
     """
     data, marks, faults = composed(path, "a scenario file")
     read, broken = read_requirements(data, path, marks)
-    entry = checked(path, data, marks, CaseFile, [*faults, *broken])
+    entry = checked(path, data, marks, CaseFile, [*faults, *broken], "a scenario file")
     found: list[Fault] = []
     limits: Mapping[str, float] = {}
     optional: frozenset[str] = frozenset()

@@ -121,7 +121,7 @@ def load_sweep(path: Path) -> Sweep:
         itself is one; values that do not go together are found when their case is run.
     """
     data, marks, faults = composed(path, "a sweep file")
-    entry = checked_model(path, data, marks, SweepFile, faults)
+    entry = checked_model(path, data, marks, SweepFile, faults, "a sweep file")
     scenario_path = path.parent / entry.scenario
     if not scenario_path.is_file():
         fault = Fault("", "scenario", "a scenario file", f"no such file: {scenario_path}")

@@ -14,9 +14,8 @@ raise the power step by one and two lower it; no leaking contact keeps that rhyt
 window, jumps or stands still to the last count stops the drive; so does a thruster that does not turn, or a bus at its
 floor. A bus on the way there holds the drive down.
 
-Left out, to stay small: a sensor supply apart from the converter's reference, a pack current sensor, a thruster that
-turns but lags the other. `controllers/reference.py` of drydive shows them. No pin shows a lever jammed by sand, or a
-dead-man welded while it is held: those are the hardware's, and the main switch that the cord opens.
+Left out, but shown by drydive's `controllers/reference.py`: a sensor supply apart from the converter's, pack current, a
+thruster that lags. No pin shows a jammed lever or a welded dead-man: those are the hardware's and the main switch's.
 """
 
 from typing import NamedTuple
@@ -170,14 +169,14 @@ class Phase(NamedTuple):
 
 
 class Throttle(NamedTuple):
-    """The sensor's checks and filter; the kind of its newest sample, 0 good; and what comes of it all, 0 at rest."""
+    """The sensor's checks and filter, whether its newest sample shows rest, and the lever after it all, 0 at rest."""
 
     gate: blocks.Gate
     still: blocks.Still
     latch: blocks.Latch
     recent: blocks.Recent
     acc: int
-    sample: int
+    seen_at_rest: int
     lever_permille: int
 
 
@@ -225,9 +224,9 @@ def read_throttle(params: Params, state: Throttle, hall_counts: int) -> Throttle
     """The sample's window and reach, faults that persist, median, filter, travel, dead band."""
     counts = blocks.clamp(hall_counts, 0, 4095)
     low, high = params.window_low_counts, params.window_high_counts
-    whole = params.full_counts - params.rest_counts
+    rest, full = params.rest_counts, params.full_counts
     gate = blocks.gate(
-        state.gate, counts, low, high, params.jump_counts, whole, params.lever_fastest_ms * 1000, params.tick_us
+        state.gate, counts, low, high, params.jump_counts, full - rest, params.lever_fastest_ms * 1000, params.tick_us
     )
     still = blocks.stillness(state.still, counts, params.tick_us)
     sample = gate.sample
@@ -235,21 +234,15 @@ def read_throttle(params: Params, state: Throttle, hall_counts: int) -> Throttle
     if sample == blocks.SAMPLE_GOOD and state.lever_permille > 0 and still.still_us >= params.sensor_frozen_ms * 1000:
         sample = SAMPLE_FROZEN
     latch = blocks.fault_latch(state.latch, sample, params.sensor_fault_ms * 1000, SENSOR_RECOVER_US, params.tick_us)
-    # Of three good samples the middle one: a single spike, small enough to be believed, never reaches the lever.
+    # Of three good samples the middle one: a single spike that is believed never reaches the lever.
     recent = blocks.remember(state.recent, counts, sample)
     middle = blocks.median3(recent.older_counts, recent.old_counts, recent.new_counts)
     acc = blocks.low_pass(state.acc, middle, params.lever_filter_us, params.tick_us)
-    pulled_permille = blocks.travel(blocks.low_pass_value(acc), params.rest_counts, params.full_counts)
-    lever_permille = blocks.dead_band(pulled_permille, params.dead_band_permille)
-    return Throttle(gate, still, latch, recent, acc, sample, lever_permille)
-
-
-def seen_at_rest(params: Params, throttle: Throttle) -> int:
-    """1 if the newest sample itself is good and shows the lever at rest, whatever the filter still says."""
-    if throttle.sample != blocks.SAMPLE_GOOD:
-        return 0
-    pulled_permille = blocks.travel(throttle.recent.new_counts, params.rest_counts, params.full_counts)
-    return 1 if blocks.dead_band(pulled_permille, params.dead_band_permille) == 0 else 0
+    band = params.dead_band_permille
+    lever_permille = blocks.dead_band(blocks.travel(blocks.low_pass_value(acc), rest, full), band)
+    newest_permille = blocks.dead_band(blocks.travel(recent.new_counts, rest, full), band)
+    seen_at_rest = 1 if sample == blocks.SAMPLE_GOOD and newest_permille == 0 else 0
+    return Throttle(gate, still, latch, recent, acc, seen_at_rest, lever_permille)
 
 
 def read_bus(params: Params, state: Bus, bus_mv: int, driving: int) -> Bus:
@@ -273,19 +266,15 @@ def read_contact(state: blocks.Debounced, pin: int, press_ms: int, release_ms: i
 
 def lost_for_us(params: Params, timer_us: int, drive_permille: int, left_rpm: int, right_rpm: int) -> int:
     """For how long either thruster has been driven without turning; a speed that is not fitted reads -1."""
-    floor_rpm = params.thruster_floor_rpm
-    stands = 1 if 0 <= left_rpm < floor_rpm or 0 <= right_rpm < floor_rpm else 0
+    stands = 1 if 0 <= left_rpm < params.thruster_floor_rpm or 0 <= right_rpm < params.thruster_floor_rpm else 0
     return blocks.held_us(timer_us, stands if drive_permille >= THRUSTER_DRIVE_PERMILLE else 0, params.tick_us)
 
 
-def next_mode(
-    params: Params, phase: Phase, throttle: Throttle, stopped: int, deadman: int, cord: int, fault: int
-) -> int:
+def next_mode(params: Params, phase: Phase, lever: Throttle, stopped: int, deadman: int, cord: int, fault: int) -> int:
     """The next mode; the order of the branches is the order of importance.
 
     stopped: 1 without drive. deadman, cord: debounced. fault: a reason, or none.
     """
-    rest = 1 if throttle.lever_permille == 0 else 0
     mode = phase.mode
     if cord == 0:
         return KILLED
@@ -299,12 +288,12 @@ def next_mode(
         return WAITING if stopped == 1 else STOPPING
     if mode == DRIVE:
         return DRIVE if deadman == 1 else STOPPING
-    if rest == 0:
+    if lever.lever_permille > 0:
         return WAITING
     if mode == WAITING:
         return READY if phase.mode_us >= params.lever_rest_ms * 1000 else WAITING
     # Bad samples hide a lever that is pulled together with the dead-man; only a good one lets it start.
-    return DRIVE if deadman == 1 and seen_at_rest(params, throttle) == 1 else READY
+    return DRIVE if deadman == 1 and lever.seen_at_rest == 1 else READY
 
 
 def next_cause(phase: Phase, mode: int, fault: int) -> int:
@@ -350,10 +339,9 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
     elif bus.limit.permille == 0:
         fault = BUS_GONE
 
-    rest = 1 if throttle.lever_permille == 0 else 0
     stopped = 1 if state.drive.permille == 0 else 0
     mode = next_mode(params, state.phase, throttle, stopped, deadman.level, cord.level, fault)
-    counts = 1 if mode == ARMING or (mode == WAITING and rest == 1 and deadman.level == 0) else 0
+    counts = 1 if mode == ARMING or (mode == WAITING and throttle.lever_permille == 0 and deadman.level == 0) else 0
     mode_us = blocks.held_us(state.phase.mode_us if mode == mode_before else 0, counts, tick_us)
     phase = Phase(mode, mode_us, next_cause(state.phase, mode, fault))
 
@@ -384,13 +372,11 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
     return State(phase, throttle, bus, deadman, cord, button, clicks, power_step, drive, lost_us), command
 
 
+# What this file promises; scenarios hold it to that by these names, in seconds (`within_s: deadman_latency_s`).
 def in_ticks_ms(params: Params, *waits_ms: int) -> int:
     """The sum of some waits, each rounded up to whole ticks."""
     ticks = sum(-(-wait_ms * 1000 // params.tick_us) for wait_ms in waits_ms)
     return -(-ticks * params.tick_us // 1000)
-
-
-# What this file promises; scenarios hold it to that by these names, in seconds (`within_s: deadman_latency_s`).
 
 
 def deadman_latency_ms(params: Params) -> int:

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from controllers.board import Inputs
-from sim.base.document import Entry, checked, composed, refusal
+from sim.base.document import Entry, load, refusal
 from sim.base.errors import Fault, InputError, shown
 from sim.bench.control import Controller, load_controller
 from sim.jobs.explore.coarse import coarsened
@@ -184,8 +184,7 @@ def load_scope(path: Path) -> Scope:
     ------
     InputError
     """
-    data, marks, faults = composed(path, "a scope of an exploration (YAML)")
-    return checked(path, data, marks, Scope, faults)
+    return load(path, Scope, "a scope of an exploration (YAML)")
 
 
 def rule_of(scope: Scope) -> Rule:
