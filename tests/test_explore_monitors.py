@@ -16,7 +16,8 @@ from sim.jobs.case import judge_case, load_case
 from sim.jobs.explore import monitors
 from sim.jobs.explore.explore import Exploration, explore
 from sim.jobs.explore.scope import Scope, load_scope, scope_path, tasks
-from sim.jobs.explore.script import readings, write
+from sim.jobs.explore.script import write
+from sim.jobs.explore.sequence import readings
 from sim.jobs.export import export
 
 SCOPE = scope_path("reference", "reference")
@@ -211,13 +212,43 @@ def test_a_controller_that_raises_is_refuted_by_the_shortest_way_to_it(tmp_path:
         judge_case(load_case(written.path))
 
 
-def test_a_sequence_that_the_desk_cannot_make_is_not_written(tmp_path: Path) -> None:
-    """Where the bus must read something, which no script can make it do, no scenario is written, and why is told."""
+@pytest.mark.parametrize("name", MUTANTS)
+def test_a_sequence_that_the_desk_cannot_make_is_a_recording_that_fails(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    """Where the bus must read something, which no script can make it do, a recording does; its replay fails alike."""
+    _, _, tried, prove, _ = MUTANTS[name]
+    (proof,) = explored(mutant(tmp_path, name), {**tried, "bus_mv": (55_000,)}, prove).proofs
+    written = write(proof, "mutant", tmp_path / "out")
+    assert (proof.verdict, written.why) == ("fail", "")
+    assert written.path == tmp_path / "out" / f"mutant.{prove}.csv"
+    assert written.at_s == pytest.approx((len(readings(proof)) - 1) * proof.task.tick_us / 1e6)
+    assert main(list(written.repeat[1:])) == 1
+    assert capsys.readouterr().out.startswith("FAIL")
+
+
+def test_a_recording_of_a_controller_that_raises_ends_alike(tmp_path: Path) -> None:
+    """What raises in the walk raises when it is replayed, at the same tick."""
+    raising = "def step(params, state, inputs):\n    return State(1 // (inputs.bus_mv - 7)), {command}\n"
+    path = str(controller_file(tmp_path, "", step=raising))
+    scope = scope_with({"hall_counts": (516,), "bus_mv": (0, 7)}, "start")
+    scope = scope.model_copy(update={"params": None, "constants": {}})
+    (proof,) = explore(tasks(scope, SCOPE, path), engine="interpreted").proofs
+    written = write(proof, "mine", tmp_path / "out")
+    assert (proof.walk.ended, written.why, written.at_s) == ("error", "", pytest.approx(0.01))
+    assert written.path is not None
+    assert written.path.suffix == ".csv"
+
+
+def test_a_contact_that_reads_neither_is_no_recording(tmp_path: Path) -> None:
+    """A pin that reads 2 stands in no recording: nothing is written, and why is told."""
     path = mutant(tmp_path, "two presses that raise the step")
-    (proof,) = explored(path, {**PRESSES, "bus_mv": (55_000,)}, "step").proofs
+    readings = {"hall_counts": (516,), "deadman": (2, 1), "bus_mv": (55_000,)}
+    (proof,) = explored(path, readings, "step").proofs
     written = write(proof, "mutant", tmp_path / "out")
     assert (proof.verdict, written.path) == ("fail", None)
-    assert "bus_mv" in written.why
+    assert "deadman must read neither 0 nor 1" in written.why
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_controller_in_c_is_walked_as_its_python_is(tmp_path: Path) -> None:

@@ -184,9 +184,10 @@ def other_kind(path: str, data: object, known: Sequence[str], needed: Sequence[s
         return None
     strange = [key for key in data if key not in known]
     missing = [key for key in needed if key not in data]
-    if len(strange) < STRANGE or 2 * len(strange) <= len(data) or 2 * len(missing) <= len(needed):
+    if len(strange) < STRANGE or 2 * len(strange) <= len(data) or (needed and 2 * len(missing) <= len(needed)):
         return None
-    return Fault(path, "", f"{what}, with the keys {_few(missing)}", f"one with the keys {_few(strange)}", 1, 1)
+    wanted = _few(missing or known)
+    return Fault(path, "", f"{what}, with the keys {wanted}", f"one with the keys {_few(strange)}", 1, 1)
 
 
 def _few(keys: Sequence[str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
 
 from rich.console import Console
@@ -11,7 +12,7 @@ from rich.text import Text
 from controllers.board import Inputs
 from sim.face.text import STYLES, lines
 from sim.jobs.explore.explore import Exploration, Proof
-from sim.jobs.explore.script import Written, readings, told
+from sim.jobs.explore.sequence import Written, readings, told
 from sim.jobs.explore.space import Field
 
 WORDS = {"pass": "proved", "fail": "refuted", "undecided": "undecided"}
@@ -93,11 +94,13 @@ def _sequence(console: Console, proof: Proof, written: Written | None) -> None:
 
 def _written(written: Written) -> Iterable[str]:
     if written.path is None:
-        yield f"no scenario: {written.why}"
+        yield f"not written: {written.why}"
     elif written.why:
         yield f"{written.path}: does not fail in the same way: {written.why}"
     else:
         yield f"{written.path}: fails in the same way, at {written.at_s:g} s"
+    if written.repeat:
+        yield f"repeat: {shlex.join(written.repeat)}"
 
 
 def changed(values: Mapping[str, int]) -> str:

@@ -202,7 +202,7 @@ def load_requirements(path: Path) -> tuple[Requirement, ...]:
     """
     data, marks, faults = composed(path, "a requirements file")
     read, broken = read_requirements(data, path, marks)
-    checked(path, data, marks, RequirementFile, [*faults, *broken])
+    checked(path, data, marks, RequirementFile, [*faults, *broken], "a requirements file")
     return read
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -37,11 +37,16 @@ def scenario_text(case: Scenario, comment: str = "") -> str:
     comment : stands on top, each line behind a ``#``.
     """
     kept = case.model_dump(mode="json", exclude_defaults=True, exclude_none=True)
-    lines = [f"# {one_line(line)}".rstrip() for line in comment.splitlines()]
+    lines = _comment(comment)
     # Lists come last, where they can grow.
     for key in sorted((key for key in type(case).model_fields if key in kept), key=lambda key: type(kept[key]) is list):
         lines += _lines(key, kept[key])
     return "\n".join(lines) + "\n"
+
+
+def requirements_text(entries: Sequence[Mapping[str, str]], comment: str = "") -> str:
+    """The YAML of a file of requirements, each entry by its keys."""
+    return "\n".join([*_comment(comment), *_lines("requirements", list(map(dict, entries)))]) + "\n"
 
 
 def write_scenario(case: Scenario, path: Path, beside: Path, comment: str = "") -> None:
@@ -73,6 +78,10 @@ def moved(case: Scenario, beside: Path, folder: Path) -> Scenario:
     if recorded:
         changed["as_recorded"] = AsRecorded(**recorded)
     return case.model_copy(update=changed)
+
+
+def _comment(comment: str) -> list[str]:
+    return [f"# {one_line(line)}".rstrip() for line in comment.splitlines()]
 
 
 def _lines(key: str, value: Any) -> Iterator[str]:

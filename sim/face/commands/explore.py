@@ -14,7 +14,7 @@ from sim.face.screen import FAILED, FINE, Screen
 
 if TYPE_CHECKING:
     from sim.jobs.explore.explore import Exploration
-    from sim.jobs.explore.script import Written
+    from sim.jobs.explore.sequence import Written
 
 HELP = (
     "walks through every state a controller can reach under coarse times, and proves or refutes what it must never do"
@@ -64,7 +64,7 @@ def states(text: str) -> int:
 
 
 def run(options: argparse.Namespace) -> int:
-    """``drydive explore``; what is refuted is a failure, and with --out it is written as a scenario."""
+    """``drydive explore``; what is refuted is a failure, and with --out it is written as a scenario or a recording."""
     from sim.face import explore_text, text
     from sim.jobs.explore.explore import explore
     from sim.jobs.explore.scope import load_scope, scope_path, tasks
@@ -99,7 +99,7 @@ def _placed(fault: Fault, overrides: Mapping[str, int]) -> Fault:
 
 
 def _written(found: Exploration, out: Path) -> dict[int, Written]:
-    """A scenario for each property that was refuted, by the walk's place; the first walk that did so counts."""
+    """A file for each property that was refuted, by the walk's place; the first walk that did so counts."""
     from sim.jobs.explore.script import write
 
     written: dict[int, Written] = {}
@@ -122,6 +122,7 @@ def _json(found: Exploration, scope: Path, written: Mapping[int, Written]) -> di
             "path": str(each.path) if each.path else None,
             "fails_alike": not each.why,
             "at_s": each.at_s,
+            "repeat": list(each.repeat),
         }
     document["inputs"][f"scope {scope.name}"] = fingerprint(scope)
     return document

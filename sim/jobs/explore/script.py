@@ -6,8 +6,7 @@ stands between a hand and a pin is a tick's length at most, and is allowed for.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +16,13 @@ from controllers.board import Inputs
 from sim.base.clock import to_s
 from sim.base.files import read_text, write_text
 from sim.bench import build
-from sim.bench.control import SHIPPED
 from sim.bench.loop import ControllerError
 from sim.bench.vehicle import load_vehicle
 from sim.jobs.case import CaseFile, judge_case, load_case
 from sim.jobs.explore.claims import claim
 from sim.jobs.explore.explore import Proof
-from sim.jobs.explore.monitors import FOUND
+from sim.jobs.explore.recording import recorded
+from sim.jobs.explore.sequence import TICKS_AFTER, Written, broken, named, readings, unlike
 from sim.jobs.explore.space import ERROR
 from sim.jobs.written import write_scenario
 from sim.world import adc, hall, lever
@@ -33,25 +32,9 @@ DESK = Path(__file__).parent / "desk.vehicle.yaml"
 FIRST_TICK = 1
 # The cord's sense contact is seen by the chip a tick after the cord was pulled.
 CORD_TICKS = 1
-# After what was found there are some ticks more, to be seen in a figure.
-TICKS_AFTER = 5
 # Pins that nobody's hand moves: what they read on the desk.
 FIXED = {"sensor_supply_mv": 5000, "bus_mv": 0, "pack_ma": 0, "left_rpm": -1, "right_rpm": -1}
 LEVER_TRIES = 60
-
-
-@dataclass(frozen=True, slots=True)
-class Written:
-    """A scenario that was written, and what came of running it.
-
-    path : none where the readings cannot be made on the desk.
-    why : why not; or how the run differs from the walk; empty where it fails in the same way.
-    at_s : when it fails.
-    """
-
-    path: Path | None
-    why: str = ""
-    at_s: float | None = None
 
 
 class Throttle:
@@ -91,15 +74,11 @@ class Throttle:
         return (counts - self.ends[0]) * self.rail_v / self.senses.adc.counts_max
 
 
-def readings(proof: Proof) -> tuple[Inputs, ...]:
-    """The pins at each tick of what was found."""
-    return tuple(proof.task.space.moves[move] for move in proof.walk.path)
-
-
 def write(proof: Proof, stem: str, folder: Path) -> Written:
     """Write what a walk found as a scenario, run it again from its file, and compare.
 
-    The desk and the parameter file are copied beside it, so that the folder can be sent to others.
+    The desk and the parameter file are copied beside it, so that the folder can be sent to others. Where the desk
+    cannot make a pin read what it must, a recording is written, to be replayed.
 
     Raises
     ------
@@ -107,9 +86,8 @@ def write(proof: Proof, stem: str, folder: Path) -> Written:
         A place that cannot be written to.
     """
     pins = readings(proof)
-    away = sorted({name for name, value in FIXED.items() if any(getattr(each, name) != value for each in pins)})
-    if away:
-        return Written(None, f"the bench cannot make {', '.join(away)} read what the sequence needs")
+    if any(getattr(each, name) != value for each in pins for name, value in FIXED.items()):
+        return recorded(proof, stem, folder)
     space, task = proof.task.space, proof.task
     controller = space.controller
     tick_us = task.tick_us
@@ -126,7 +104,7 @@ def write(proof: Proof, stem: str, folder: Path) -> Written:
             "name": f"{stem}: {space.proof.says}",
             "says": f"The shortest sequence that breaks it, {len(pins)} ticks.",
             "vehicle": str((folder / DESK.name).resolve()),
-            "controller": _named(controller.path),
+            "controller": named(controller),
             "params_set": dict(task.params_set),
             **params,
             "water": {"kind": "air", "temperature_degc": 20.0},
@@ -138,19 +116,12 @@ def write(proof: Proof, stem: str, folder: Path) -> Written:
             "requirements": [claim(task.name, proof.walk.found, space.rule, to_s(tick_us))],
         }
     )
-    why = FOUND.get(proof.walk.found, proof.walk.why)
-    comment = f"Found by exploring every state, {proof.walk.depth} ticks from the reset:\n{why}."
-    write_scenario(case, path, Path.cwd(), comment)
+    write_scenario(case, path, Path.cwd(), broken(proof))
     try:
         return _again(path, pins, tick_us)
     except ControllerError as error:
         # What raises in the walk raises in the run.
         return Written(path, "" if proof.walk.ended == ERROR else str(error), to_s((len(pins)) * tick_us))
-
-
-def _named(path: Path) -> str:
-    """A shipped controller by its name, another by its path."""
-    return path.stem if path.parent == SHIPPED else str(path.resolve())
 
 
 def _script(pins: Sequence[Inputs], tick_us: int) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -202,34 +173,9 @@ def _fault(throttle: Throttle, counts: int, tick: int, until: int | None, tick_u
 def _again(path: Path, pins: Sequence[Inputs], tick_us: int) -> Written:
     """Run the file, and see whether the pins read what they should and the requirement fails."""
     judged = judge_case(load_case(path))
-    table = judged.run.table
-    for name in Inputs._fields:
-        column = table[name][FIRST_TICK : FIRST_TICK + len(pins)]
-        wanted = [getattr(each, name) for each in pins]
-        if list(column) != wanted:
-            tick = next(index for index, value in enumerate(wanted) if column[index] != value)
-            got = (
-                f"{name} reads {column[tick]:g} instead of {wanted[tick]} at {to_s((FIRST_TICK + tick) * tick_us):g} s"
-            )
-            return Written(path, f"run as a scenario, {got}")
+    if got := unlike(judged.run.table, pins, tick_us, FIRST_TICK):
+        return Written(path, f"run as a scenario, {got}")
     (verdict,) = judged.verdicts
     if verdict.verdict != "fail":
         return Written(path, f"run as a scenario, it is judged {verdict.verdict}: {verdict.why}")
     return Written(path, "", verdict.at_s)
-
-
-def told(proof: Proof) -> list[tuple[int, Mapping[str, int]]]:
-    """The sequence in few lines: the tick, from 0, and those of the pins varied that read otherwise than before."""
-    pins = readings(proof)
-    columns = zip(Inputs._fields, zip(*proof.task.space.moves, strict=True), strict=True)
-    varied = [name for name, values in columns if len(set(values)) > 1]
-    lines: list[tuple[int, Mapping[str, int]]] = []
-    for tick, sample in enumerate(pins):
-        changed = {
-            name: getattr(sample, name)
-            for name in varied
-            if tick == 0 or getattr(sample, name) != getattr(pins[tick - 1], name)
-        }
-        if changed:
-            lines.append((tick, changed))
-    return lines

@@ -165,7 +165,7 @@ def held_against(path: Path, ready: bench.Bench) -> tuple[tuple[Requirement, ...
     """
     data, marks, faults = composed(path, "a limits file")
     own, broken = read_requirements(data, path, marks)
-    entry = checked(path, data, marks, LimitsFile, [*faults, *broken])
+    entry = checked(path, data, marks, LimitsFile, [*faults, *broken], "a limits file")
     limits: Mapping[str, float] = ready.vehicle.limits() | ready.controller.stated_s()
     found = [fault for requirement in own for fault in faults_of(requirement, SIGNALS, limits)]
     standard: tuple[Requirement, ...] = ()
