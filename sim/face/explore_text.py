@@ -89,7 +89,8 @@ def _sequence(console: Console, proof: Proof, written: Written | None) -> None:
     console.print(Text(f"    {(len(pins) - 1) * tick_ms:g} ms  here: tick {len(pins)} after the reset", "dim"))
     if written is not None:
         for line in _written(written):
-            console.print(Text(f"  {line}", "dim"))
+            # A command that is broken into lines cannot be copied.
+            console.print(Text(f"  {line}", "dim"), soft_wrap=True)
 
 
 def _written(written: Written) -> Iterable[str]:
