@@ -327,6 +327,36 @@ def test_a_folder_that_cannot_be_made_is_one_line(call: Call, tmp_path: Path, tr
 
 
 @pytest.mark.parametrize(
+    ("place", "got"),
+    [
+        (("--out", "file"), "file: expected a folder to write; got a file"),
+        (("--out", "file/below"), "file/below: expected a folder to write; got a place below file, which is no folder"),
+        (("--json", "folder"), "folder: expected a file to write; got a folder"),
+        (("--json", "file/j"), "file/j: expected a file to write; got a place below file, which is no folder"),
+    ],
+)
+def test_a_place_that_takes_nothing_is_told_before_the_work(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, place: tuple[str, str], got: str
+) -> None:
+    """A search that takes minutes does not end in a place that was never one: nothing is run, nothing printed."""
+    monkeypatch.chdir(tmp_path)
+    Path("file").write_text("kept", encoding="utf-8")
+    Path("folder").mkdir()
+    # Not even the vehicle is read.
+    assert call("tune", "no_such.yaml", *place) == (2, "", f"{got}\n")
+    assert Path("file").read_text(encoding="utf-8") == "kept"
+
+
+def test_a_run_without_drive_says_so(call: Call, tmp_path: Path) -> None:
+    """What stops the drive passes where there is none: a line below the verdict says that nothing was tried."""
+    said = "No pulse asks for drive here"
+    _, still, _ = call("run", scenario(tmp_path, requirements=PASSES, rider="[{at_s: 0.0, lever_frac: 0.0}]"))
+    assert said in still
+    _, driven, _ = call("run", MOORHEN / "1_first_draft_in_air.scenario.yaml")
+    assert said not in driven
+
+
+@pytest.mark.parametrize(
     ("line", "code"),
     [
         ("$D replay t.csv | head -1", 0),

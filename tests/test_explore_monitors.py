@@ -301,6 +301,14 @@ def test_a_controller_that_does_not_compile_is_walked_interpreted(tmp_path: Path
     assert proof.engine_why
 
 
+def test_parameters_for_another_tick_are_told_with_the_scopes(capsys: pytest.CaptureFixture[str]) -> None:
+    """What is right at the controller's own rate and not at the common scope's names the tick, and whose it is."""
+    starter = ROOT / "sim" / "starter" / "controller.py"
+    assert main(["explore", str(starter)]) == 2
+    said = "deadman_press_ms: expected no less than 55 here, at the tick of 10000 us that common.scope.yaml has; got 50"
+    assert said in capsys.readouterr().err
+
+
 def wrong_scope(folder: Path, old: str, new: str) -> list[str]:
     """What is said of the common scope with something changed."""
     path = folder / "wrong.scope.yaml"

@@ -160,7 +160,7 @@ def test_what_is_refused_is_told_with_its_line(
             ["own.py", "--out", "fw", "--control-hz", "1"],
             "drydive export: argument --control-hz: expected hertz from 50",
         ),
-        (["own.py", "--out", "own.py"], "own.py/throttle.h: expected a place that can be written; got "),
+        (["own.py", "--out", "own.py"], "own.py: expected a folder to write; got a file"),
     ],
 )
 def test_bad_usage_is_one_line(own: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str) -> None:

@@ -16,6 +16,7 @@ from sim.bench.run import simulate
 from sim.bench.vehicle import load_vehicle
 from sim.face.cli import main
 from sim.jobs.case import load_case, load_requirements
+from sim.jobs.doubts import doubts
 from sim.jobs.replay import MOST_TICKS, Replay, delay_us, read_line, replay, standing_requirements
 from sim.record.reading import read_any
 from sim.record.table import Table, write_csv
@@ -185,6 +186,45 @@ def test_the_first_draft_follows_the_water_in_the_pool(pool: dict[str, Replay]) 
     assert len(steps(pool["first_draft"])) == 5
     assert pool["first_draft"].verdict == "fail"
     assert steps(pool["reference"]) == []
+
+
+def doubted(tmp_path: Path, header: str, row: str, every_ms: int = 1, **options: object) -> list[str]:
+    """What is doubted of a recording of one row again and again."""
+    rows = [f"{n * every_ms},{row}" for n in range(10)]
+    return list(doubts(small(tmp_path, header, rows, **options)))
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "every_ms", "said"),
+    [
+        (HEADER, "600,0", 2000, "a sample comes every 2 s: is the clock in the unit it was taken for?"),
+        (HEADER, "3,0", 1, "hall_counts reach 3 at the most: those of a 12-bit converter reach from 16 to 4095"),
+        (HEADER, "38000,0", 1, "hall_counts reach 38000 at the most"),
+        (f"{HEADER},bus_mv", "600,0,48", 1, "the bus reaches 0.048 V at the most: is it in the unit"),
+        (f"{HEADER},bus_v", "600,0,48000", 1, "the bus reaches 48000 V at the most: is it in the unit"),
+        (HEADER, "600,1", 1, "the dead-man is pressed as the recording begins"),
+    ],
+)
+def test_what_cannot_well_be_is_doubted(tmp_path: Path, header: str, row: str, every_ms: int, said: str) -> None:
+    """A unit mistaken or a contact inverted would pass as a recording of nothing: it is told, and the lack of drive."""
+    first, *others = doubted(tmp_path, header, row, every_ms)
+    assert first.startswith(said)
+    assert others == ["no pulse asks for drive: what is to stop or bound it has not been tried"]
+
+
+def test_a_vehicle_narrows_what_is_doubted(tmp_path: Path) -> None:
+    """A bus of 8 V may be one; where the ESCs need 42 V it is not."""
+    found = [
+        doubted(tmp_path, f"{HEADER},bus_v", "600,0,8", vehicle=vehicle)[0]
+        for vehicle in (None, load_vehicle(MOORHEN / "moorhen.yaml"))
+    ]
+    assert found[0].startswith("no pulse asks for drive")
+    assert found[1].startswith("the bus reaches 8 V at the most, where the ESCs need 42 V")
+
+
+def test_a_sound_recording_is_not_doubted(pool: dict[str, Replay]) -> None:
+    """The invented session in the pool drives, in its own units: nothing is said of it."""
+    assert list(doubts(pool["reference"])) == []
 
 
 def test_the_recorded_command_is_compared(pool: dict[str, Replay]) -> None:

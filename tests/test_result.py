@@ -149,7 +149,7 @@ def test_a_headline_that_a_table_lacks_is_left_out() -> None:
 
 @pytest.mark.parametrize(
     ("header", "more"),
-    [("", ["notes", "mended"]), (",left_pulse_us", ["notes", "mended", "lag_s", "differences"])],
+    [("", ["notes", "mended", "doubts"]), (",left_pulse_us", ["notes", "mended", "doubts", "lag_s", "differences"])],
 )
 def test_a_replay_has_its_keys_besides(tmp_path: Path, header: str, more: list[str]) -> None:
     """A replay adds its notes and mends, and the comparison where a command was recorded; it has no seed."""

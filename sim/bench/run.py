@@ -76,6 +76,11 @@ class Run:
     limits: Mapping[str, float]
     engine: Engine
 
+    @property
+    def drove(self) -> bool:
+        """Whether any pulse asked for drive; where none did, whatever stops drive has not been tried."""
+        return asks_for_drive(self.table, self.limits)
+
     def inputs(self) -> dict[str, str]:
         """Each input by role, with a short hash of its contents."""
         bench = self.bench
@@ -85,6 +90,11 @@ class Run:
             f"controller {bench.controller.name}": bench.controller.fingerprint(),
             **recorded_inputs(bench.scenario),
         }
+
+
+def asks_for_drive(table: Table, limits: Mapping[str, float]) -> bool:
+    """Whether either pulse was ever over the stop pulse."""
+    return bool(max(table["left_pulse_us"].max(), table["right_pulse_us"].max()) > limits["stop_us"])
 
 
 def set_up(scenario: Scenario, path: Path) -> Bench:

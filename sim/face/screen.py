@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from sim.base.errors import Fault, InputError
 from sim.base.files import write_text
 
 if TYPE_CHECKING:
@@ -42,6 +43,17 @@ def unread(stream: IO[str]) -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
+def _no_place(path: Path | None, wanted: str) -> Iterator[Fault]:
+    """That nothing can be written there: a file where a folder is wanted, or the other way, or below a file."""
+    if path is None:
+        return
+    there = next((each for each in (path, *path.parents) if each.exists()), path)
+    if there != path and not there.is_dir():
+        yield Fault(str(path), "", f"a {wanted} to write", f"a place below {there}, which is no folder")
+    elif there == path and path.exists() and path.is_dir() != (wanted == "folder"):
+        yield Fault(str(path), "", f"a {wanted} to write", "a folder" if path.is_dir() else "a file")
+
+
 class Screen:
     """Where a command prints: nowhere when quiet or when standard output carries the JSON."""
 
@@ -50,6 +62,13 @@ class Screen:
         self.quiet = options.quiet or options.json == "-"
         width = None if sys.stdout.isatty() else PIPED_WIDTH
         self.console = Page(highlight=False, width=width, quiet=self.quiet)
+        # Told before the work, which may take minutes, and not behind it.
+        faults = [
+            *_no_place(options.out, "folder"),
+            *_no_place(None if options.json in (None, "-") else Path(options.json), "file"),
+        ]
+        if faults:
+            raise InputError(faults)
 
     @contextmanager
     def progress(self, what: str, total: int | None = None) -> Iterator[Callable[..., None]]:

@@ -21,6 +21,11 @@ from sim.verdict.words import quantity
 STYLES = {"pass": "bold green", "fail": "bold red", "undecided": "bold yellow"}
 
 
+def idle(console: Console) -> None:
+    """That nothing was driven, below the verdict."""
+    console.print(Text("No pulse asks for drive here: what is to stop or bound it has not been tried.", "yellow"))
+
+
 def head(console: Console, verdict: str, title: str, says: str = "") -> None:
     """The verdict and what it is about, on one line."""
     line = Text.assemble((verdict.upper(), STYLES[verdict]), "  ", (title, "bold"))

@@ -12,6 +12,7 @@ import sim
 from sim.bench.engine import INTERPRETED, Engine
 from sim.bench.events import Event
 from sim.jobs.case import Judged, overall
+from sim.jobs.doubts import doubts
 from sim.jobs.replay import Replay
 from sim.record.table import Table
 from sim.verdict.requirement import Requirement, Verdict
@@ -119,6 +120,7 @@ def replay_json(done: Replay) -> dict[str, Any]:
     document = as_json(done.verdicts, done.table, done.events, None, done.inputs(), Engine(INTERPRETED))
     document["notes"] = list(done.notes)
     document["mended"] = list(done.mended)
+    document["doubts"] = list(doubts(done))
     if done.differences is not None:
         document["lag_s"] = done.lag_s
         document["differences"] = [each._asdict() for each in done.differences]

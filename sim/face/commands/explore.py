@@ -72,12 +72,12 @@ def run(options: argparse.Namespace) -> int:
     screen = Screen(options)
     path = scope_path(options.scope, options.controller)
     overrides = dict(options.set)
+    scope = load_scope(path)
     try:
-        walks = tasks(
-            load_scope(path), path, options.controller, options.params, overrides, tuple(options.prove)
-        )  # fmt: skip
+        walks = tasks(scope, path, options.controller, options.params, overrides, tuple(options.prove))
     except InputError as error:
-        raise InputError(_placed(fault, overrides) for fault in error.faults) from None
+        at_tick = f"at the tick of {scope.tick_us} us that {path.name} has"
+        raise InputError(_placed(fault, overrides, path, at_tick) for fault in error.faults) from None
     with screen.progress("walks", len(walks)) as done:
         found = explore(walks, options.states_max, options.engine, options.workers, done)
     written = _written(found, options.out) if options.out is not None else {}
@@ -88,13 +88,16 @@ def run(options: argparse.Namespace) -> int:
     return FAILED if found.verdict == "fail" else FINE
 
 
-def _placed(fault: Fault, overrides: Mapping[str, int]) -> Fault:
-    """A fault of what the command line names, told as the option's."""
+def _placed(fault: Fault, overrides: Mapping[str, int], scope: Path, at_tick: str) -> Fault:
+    """A fault of what the command line names, told as the option's; of a parameter, with the tick it is meant for."""
     key = fault.key.removeprefix("params_set.")
     if not fault.path and key in overrides:
         return replace(fault, path="drydive explore", key=f"--set {key}")
     if not fault.path and fault.key == "controller":
         return replace(fault, path="drydive explore", key="NAME|FILE.py")
+    if fault.line is not None and Path(fault.path) != scope:
+        # What is right at the controller's own rate may not be at a coarse one.
+        return replace(fault, expected=f"{fault.expected}, {at_tick}")
     return fault
 
 

@@ -113,12 +113,14 @@ def run(options: argparse.Namespace) -> int:
 def _print(screen: Screen, done: Replay, filled: Filled | None) -> None:
     """The stage first, where there is one, then the replay."""
     from sim.face import plan_text, text
+    from sim.jobs.doubts import doubts
 
     if filled is not None:
         plan_text.of_filled(screen.console, filled)
     text.head(screen.console, done.verdict, done.path.name, f"through {done.controller.name}")
     text.lines(screen.console, "taken as", done.notes)
     text.lines(screen.console, "mended", done.mended)
+    text.lines(screen.console, "to be doubted", list(doubts(done)))
     text.requirements(screen.console, done.verdicts)
     text.events(screen.console, done.events)
     if done.differences is not None:

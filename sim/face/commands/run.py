@@ -35,6 +35,8 @@ def run(options: argparse.Namespace) -> int:
         judged = judge_case(case, done)
     verdict = overall(judged.verdicts)
     text.head(screen.console, verdict, scenario.name, scenario.says)
+    if not judged.run.drove:
+        text.idle(screen.console)
     text.requirements(screen.console, judged.verdicts)
     text.engine(screen.console, judged.run.engine)
     text.lines(

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.base.errors import shown
-from sim.face.options import Parser, number, seed, the_controller, the_engine, the_report, workers
+from sim.face.options import Parser, number, rate, seed, the_controller, the_engine, the_report, workers
 from sim.face.screen import EXIT, Screen
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ def add(command: Parser) -> None:
         action="store_true",
         help="look for a harder day and build, tune with it, and so on until nothing breaks any more",
     )
+    add_for("--control-hz", type=rate, default=1000.0, metavar="HZ", help="control rate, default 1000")
     add_for("--seed", type=seed, default=1, help="default 1")
     add_for("--workers", type=workers, metavar="N", help="processes; default one for each core")
     the_engine(command)
@@ -84,6 +85,7 @@ def run(options: argparse.Namespace) -> int:
         options.hold,
         options.engine,
         options.seed,
+        options.control_hz,
     )
     controller = ride.case.bench.controller
     knobs = knobs_of(controller, named(options.name))

@@ -230,7 +230,7 @@ def _simulated(
 def _never_driven(run: Judged) -> dict[str, str]:
     """That no pulse of the stage asks for drive, and why: then there is nothing to be tried, and all else passes."""
     table = run.run.table
-    if max(table["left_pulse_us"].max(), table["right_pulse_us"].max()) > run.run.limits["stop_us"]:
+    if run.run.drove:
         return {}
     # What it mostly says where the most is asked for: the lever as far as it goes, with the dead-man pressed.
     asked = table["lever_frac"] * table["deadman_pressed"]

@@ -111,6 +111,7 @@ def prepared(
     hold_s: float = 10.0,
     engine: str = "auto",
     seed: int = 1,
+    control_hz: float = 1000.0,
 ) -> Drive:
     """A vehicle and a controller on the tuning ride: from power-up to full lever at once, held, and let go.
 
@@ -132,6 +133,7 @@ def prepared(
         "attitude": "held",
         "rider": [],
         "duration_s": 1.0,
+        "control_hz": control_hz,
         "seed": seed,
     }
     ready = bench.set_up(CaseFile.model_validate(entry), here())
