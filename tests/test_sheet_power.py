@@ -18,7 +18,7 @@ from sim.base.clock import to_us
 from sim.base.errors import InputError
 from sim.bench import build
 from sim.bench.control import load_controller
-from sim.bench.run import set_up, simulate
+from sim.bench.run import set_up, simulate, with_overrides
 from sim.bench.scenario import PackEntry, Scenario
 from sim.bench.vehicle import load_vehicle
 from sim.face import sheet_power
@@ -275,6 +275,12 @@ def test_energy_and_momentum_balance(paper: Callable[[], Paper]) -> None:
         one_n = 0.5 * each.thrust_n / (1.0 - params.hull.deduction_frac)
         inflow = each.speed_m_s * (1.0 - params.hull.wake_frac)
         assert 0.5 * each.shaft_w > ideal_power_w(one_n, inflow, density, blades.diameter_m) > 0.0
+
+
+def test_an_esc_that_does_not_work_at_all_acts_as_one_that_cuts() -> None:
+    """The bus that it needs stands above its cut-off: it is that one which ends the drive."""
+    vehicle = with_overrides(load_vehicle(MOORHEN), {"esc.on_v": 50.0}, "x.yaml")
+    assert limits_of(vehicle, load_controller("reference", 1000).params).esc_cut_v == 50.0
 
 
 def test_pulses_are_the_caps_and_margins_the_limits() -> None:

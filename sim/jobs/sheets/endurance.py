@@ -23,6 +23,7 @@ LEAST_A = 1e-9
 class Limits(NamedTuple):
     """What acts, as numbers of the vehicle; the last two are the controller's guard, none without one.
 
+    esc_cut_v : the bus under which an ESC cuts, or works no more.
     brown_out_feed_v : the feed under which the rail falls below the brown-out.
     """
 
@@ -56,7 +57,8 @@ def limits_of(vehicle: Vehicle, controller_params: Any) -> Limits:
     brown_out = float(supply.converter_v_min) * float(supply.brown_out_v) / float(supply.rail_v_nominal)
     values = controller_params._asdict()
     return Limits(
-        esc_cut_v=float(vehicle.esc.cut_v),
+        # An ESC without the bus that it needs to work at all gives no more drive than one that has cut.
+        esc_cut_v=max(float(vehicle.esc.cut_v), float(vehicle.esc.on_v)),
         brown_out_feed_v=brown_out + float(supply.diode_v),
         cell_low_v=float(vehicle.protection.cell_v_low),
         trip_slow_a=float(vehicle.protection.slow_a),
