@@ -233,6 +233,7 @@ def test_a_file_of_another_kind_is_one_fault(tmp_path: Path) -> None:
         "f.yaml:1:1: expected a test file, with the keys name; got one with the keys one, two, three, four"
     ]
     assert len(said(tmp_path, "one: 1\ntwo: 2\nthree: 3\n")) == 4
+    assert len(said(tmp_path, "nam: x\npart: 2\nspan: 3\nparst: 4\n")) == 5
     assert len(said(tmp_path, "name: x\none: 1\ntwo: 2\nthree: 3\nfour: 4\nfive: 5\n")) == 5
 
 

@@ -206,7 +206,7 @@ def test_a_folder_that_cannot_be_written_is_one_line(call: Call, tmp_path: Path)
     (tmp_path / "out").write_text("mine", encoding="utf-8")
     code, _, err = call("plan", VEHICLE, *QUICK, "--out", tmp_path / "out", "--quiet")
     assert (code, err.count("\n")) == (2, 1)
-    assert "expected a place that can be written" in err
+    assert "expected a folder to write; got a file" in err
     assert (tmp_path / "out").read_text(encoding="utf-8") == "mine"
 
 

@@ -315,7 +315,12 @@ def test_a_killed_sweep_leaves_no_workers(slow: Path, tmp_path: Path) -> None:
 def test_an_interruption_from_the_keyboard_keeps_the_rows(slow: Path, tmp_path: Path) -> None:
     """Ctrl-C, which reaches the workers too, ends in one line and exit code 130, and what was done is there."""
     command = [*COMMAND, str(slow), "--out", str(tmp_path / "out"), "--engine", "interpreted", "--workers", "2"]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
+
+    def heeding() -> None:
+        # Tests that are run in the background may have been told to ignore it, and so would what they start.
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True, preexec_fn=heeding)
     while rows_in(tmp_path / "out" / "s.journal") < 3:
         time.sleep(0.01)
     os.killpg(process.pid, signal.SIGINT)

@@ -111,7 +111,7 @@ def checked(
     """
     needed = [key for key, field in model.model_fields.items() if field.is_required()]
     if what and (other := other_kind(str(path), data, wording.known_keys([model]), needed, what)):
-        raise InputError([other])
+        raise InputError([*known, other])
     faults = list(known)
     try:
         made = model.model_validate(data)
@@ -182,7 +182,8 @@ def other_kind(path: str, data: object, known: Sequence[str], needed: Sequence[s
     """The fault of a file whose keys are mostly strange and that lacks most of those needed; None where it is not."""
     if not isinstance(data, dict):
         return None
-    strange = [key for key in data if key not in known]
+    # A key mistyped is told by itself, with the one that it is near to.
+    strange = [key for key in data if key not in known and not did_you_mean(str(key), known)]
     missing = [key for key in needed if key not in data]
     if len(strange) < STRANGE or 2 * len(strange) <= len(data) or (needed and 2 * len(missing) <= len(needed)):
         return None

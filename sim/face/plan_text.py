@@ -79,10 +79,12 @@ def of_plan(console: Console, plan: Plan) -> None:
     console.print(grid)
     for stage in plan.stages:
         if stage.failed:
-            # One is told with its reason; of several the ids, and the page has the rest.
-            ids = ", ".join(line.partition(":")[0] for line in stage.failed)
-            told = stage.failed[0] if len(stage.failed) == 1 else ids
-            console.print(Text(f"stage {stage.number} fails in simulation: {told}", "red"))
+            # The first is told with its reason, of the others the ids; the page has the rest.
+            first, *others = stage.failed
+            ids = ", ".join(line.partition(":")[0] for line in others)
+            console.print(
+                Text(f"stage {stage.number} fails in simulation: {first}{'; and ' if ids else ''}{ids}", "red")
+            )
     console.print(Text("full lever in the highest step", "dim"))
     grid = Grid(box=None, pad_edge=False, show_header=True, header_style="dim")
     for name in ("stage", "figure", "expected", "band"):

@@ -1,7 +1,9 @@
 """What a monitor demands, as a requirement of the scenario that breaks it (row 4).
 
-The monitors count ticks, the requirements' language measures times; for each
-thing that a monitor finds, the formula fails on every run in which it finds it.
+The monitors count ticks, the requirements' language measures times. Of deadman,
+start and kill the formula fails on every run in which the monitor finds
+something; of step on nearly all: it forgets no press for a later one that is too
+long, or under drive, and does not see one that stands from the first tick.
 """
 
 from __future__ import annotations
