@@ -109,9 +109,10 @@ def checked(
     known : faults found before; they are raised together with what is found here.
     what : the kind of file; a file of another kind then is one fault instead of one for each of its keys.
     """
-    needed = [key for key, field in model.model_fields.items() if field.is_required()]
-    if what and (other := other_kind(str(path), data, wording.known_keys([model]), needed, what)):
-        raise InputError([*known, other])
+    if what:
+        needed = [key for key, field in model.model_fields.items() if field.is_required()]
+        if other := other_kind(str(path), data, wording.known_keys([model]), needed, what):
+            raise InputError([*known, other])
     faults = list(known)
     try:
         made = model.model_validate(data)

@@ -60,6 +60,11 @@ class Controller:
         """Whether it is C, which has no source to compile and no parameters to set."""
         return self.path.suffix == ENDING
 
+    def in_words(self, said: str, mode: float) -> str:
+        """A reason with the mode it is given in, which may tell what the controller waits for."""
+        words = self.modes.get(int(mode))
+        return f"{said} ({words})" if words else said
+
     def stated_s(self) -> dict[str, float]:
         """The times that the controller's file states, in seconds, by their names as limits (``deadman_latency_s``).
 
@@ -291,7 +296,7 @@ def _values(path: Path, module: ModuleType, params: Path | None, tick_us: int, o
     fields = [field for field in module.Params._fields if field != "tick_us"]
     needed = [field for field in fields if field not in module.Params._field_defaults]
     if other := other_kind(where, table, fields, needed, "a parameter file"):
-        raise InputError([other])
+        raise InputError([*faults, other])
     limits: Mapping[str, tuple[int, int]] = getattr(module, "LIMITS", {})
     values: dict[str, int] = dict(module.Params._field_defaults)
     # In a scenario the file's key is `params_set`; whoever asked knows the file.

@@ -79,12 +79,7 @@ def of_plan(console: Console, plan: Plan) -> None:
     console.print(grid)
     for stage in plan.stages:
         if stage.failed:
-            # The first is told with its reason, of the others the ids; the page has the rest.
-            first, *others = stage.failed
-            ids = ", ".join(line.partition(":")[0] for line in others)
-            console.print(
-                Text(f"stage {stage.number} fails in simulation: {first}{'; and ' if ids else ''}{ids}", "red")
-            )
+            console.print(Text(f"stage {stage.number} fails in simulation: {stage.fails_with}", "red"))
     console.print(Text("full lever in the highest step", "dim"))
     grid = Grid(box=None, pad_edge=False, show_header=True, header_style="dim")
     for name in ("stage", "figure", "expected", "band"):

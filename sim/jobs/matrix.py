@@ -258,8 +258,7 @@ def _drives(table: Table, stop_us: float) -> NDArray[np.bool_]:
 
 def _idle(run: bench.Run, at_s: float) -> str:
     """Why there is no drive at a moment, with what the controller is in: it may tell what it waits for."""
-    mode = run.bench.controller.modes.get(int(run.table["mode"][_index(run, at_s)]), "")
-    return _reason(run, at_s) + (f" ({mode})" if mode else "")
+    return run.bench.controller.in_words(_reason(run, at_s), run.table["mode"][_index(run, at_s)])
 
 
 def _index(run: bench.Run, at_s: float) -> int:

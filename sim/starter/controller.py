@@ -372,7 +372,7 @@ def step(params: Params, state: State, inputs: Inputs) -> tuple[State, Command]:
     return State(phase, throttle, bus, deadman, cord, button, clicks, power_step, drive, lost_us), command
 
 
-# What this file promises; scenarios hold it to that by these names, in seconds (`within_s: deadman_latency_s`).
+# Below, what this file promises; scenarios hold it to that by name, in seconds (`within_s: deadman_latency_s`).
 def in_ticks_ms(params: Params, *waits_ms: int) -> int:
     """The sum of some waits, each rounded up to whole ticks."""
     ticks = sum(-(-wait_ms * 1000 // params.tick_us) for wait_ms in waits_ms)

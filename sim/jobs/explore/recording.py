@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+
+import numpy as np
 
 from controllers.board import Inputs
 from sim.base.clock import to_s
 from sim.base.files import write_text
 from sim.bench.control import load_controller
-from sim.bench.loop import ControllerError
 from sim.jobs.case import load_requirements
 from sim.jobs.explore.claims import claim
 from sim.jobs.explore.explore import Proof
-from sim.jobs.explore.sequence import TICKS_AFTER, Written, broken, named, readings, unlike
-from sim.jobs.explore.space import ERROR
+from sim.jobs.explore.sequence import TICKS_AFTER, Written, again, broken, named, readings
 from sim.jobs.replay import replay
 from sim.jobs.written import requirements_text
+from sim.record.table import Table, write_csv
+from sim.verdict.requirement import Verdict
 
 CONTACTS = ("deadman", "mode_button", "kill_cord")
 
@@ -45,37 +48,21 @@ def recorded(proof: Proof, stem: str, folder: Path) -> Written:
         asked += ["--params", str(params)]
     entry = claim(task.name, proof.walk.found, task.space.rule, to_s(task.tick_us))
     write_text(required, requirements_text([entry], broken(proof)))
-    write_text(path, _text(proof))
+    rows = np.array([*pins, *[pins[-1]] * TICKS_AFTER], dtype=np.float64)
+    columns = dict(zip(Inputs._fields, rows.T, strict=True))
+    write_csv(Table(np.arange(len(rows)) * task.tick_us, columns), path, broken(proof).splitlines())
     hz = f"{1e6 / task.tick_us:g}"
     repeat = ("drydive", "replay", str(path), *asked, "--control-hz", hz, "--before", "0")
-    return _again(proof, path, required, params, repeat)
+
+    def run() -> tuple[Table, Sequence[Verdict]]:
+        again_made = load_controller(named(controller), task.tick_us, str(params.resolve()) if params else None)
+        done = replay(path, again_made, load_requirements(required), task.tick_us, before_s=0.0)
+        return done.table, done.verdicts
+
+    return again(proof, path, run, "replayed", repeat=repeat)
 
 
 def _params_text(proof: Proof) -> str:
     """The parameters that the walk had, those set on top among them."""
     values = proof.task.space.controller.params._asdict()
     return "".join(f"{key}: {value}\n" for key, value in values.items() if key != "tick_us")
-
-
-def _text(proof: Proof) -> str:
-    pins = readings(proof)
-    comment = "".join(f"# {line}\n" for line in broken(proof).splitlines())
-    rows = [(tick * proof.task.tick_us, *each) for tick, each in enumerate((*pins, *[pins[-1]] * TICKS_AFTER))]
-    return comment + "".join(",".join(map(str, row)) + "\n" for row in (("t_us", *Inputs._fields), *rows))
-
-
-def _again(proof: Proof, path: Path, required: Path, params: Path | None, repeat: tuple[str, ...]) -> Written:
-    """Replay the file, and see whether the pins read what they should and the requirement fails."""
-    pins, tick_us = readings(proof), proof.task.tick_us
-    controller = load_controller(named(proof.task.space.controller), tick_us, str(params.resolve()) if params else None)
-    try:
-        done = replay(path, controller, load_requirements(required), tick_us, before_s=0.0)
-    except ControllerError as error:
-        # What raises in the walk raises in the replay.
-        return Written(path, "" if proof.walk.ended == ERROR else str(error), to_s(len(pins) * tick_us), repeat)
-    if got := unlike(done.table, pins, tick_us):
-        return Written(path, f"replayed, {got}", repeat=repeat)
-    (verdict,) = done.verdicts
-    if verdict.verdict != "fail":
-        return Written(path, f"replayed, it is judged {verdict.verdict}: {verdict.why}", repeat=repeat)
-    return Written(path, "", verdict.at_s, repeat)

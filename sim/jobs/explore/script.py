@@ -16,15 +16,15 @@ from controllers.board import Inputs
 from sim.base.clock import to_s
 from sim.base.files import read_text, write_text
 from sim.bench import build
-from sim.bench.loop import ControllerError
 from sim.bench.vehicle import load_vehicle
 from sim.jobs.case import CaseFile, judge_case, load_case
 from sim.jobs.explore.claims import claim
 from sim.jobs.explore.explore import Proof
 from sim.jobs.explore.recording import recorded
-from sim.jobs.explore.sequence import TICKS_AFTER, Written, broken, named, readings, unlike
-from sim.jobs.explore.space import ERROR
+from sim.jobs.explore.sequence import TICKS_AFTER, Written, again, broken, named, readings
 from sim.jobs.written import write_scenario
+from sim.record.table import Table
+from sim.verdict.requirement import Verdict
 from sim.world import adc, hall, lever
 
 DESK = Path(__file__).parent / "desk.vehicle.yaml"
@@ -117,11 +117,12 @@ def write(proof: Proof, stem: str, folder: Path) -> Written:
         }
     )
     write_scenario(case, path, Path.cwd(), broken(proof))
-    try:
-        return _again(path, pins, tick_us)
-    except ControllerError as error:
-        # What raises in the walk raises in the run.
-        return Written(path, "" if proof.walk.ended == ERROR else str(error), to_s((len(pins)) * tick_us))
+
+    def run() -> tuple[Table, Sequence[Verdict]]:
+        judged = judge_case(load_case(path))
+        return judged.run.table, judged.verdicts
+
+    return again(proof, path, run, "run as a scenario", FIRST_TICK)
 
 
 def _script(pins: Sequence[Inputs], tick_us: int) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -168,14 +169,3 @@ def _fault(throttle: Throttle, counts: int, tick: int, until: int | None, tick_u
     if counts >= throttle.senses.adc.counts_max:
         return {"kind": "sensor_short_high", **fault}
     return {"kind": "sensor_drift", "amount": round(throttle.drift_v(counts), 6), **fault}
-
-
-def _again(path: Path, pins: Sequence[Inputs], tick_us: int) -> Written:
-    """Run the file, and see whether the pins read what they should and the requirement fails."""
-    judged = judge_case(load_case(path))
-    if got := unlike(judged.run.table, pins, tick_us, FIRST_TICK):
-        return Written(path, f"run as a scenario, {got}")
-    (verdict,) = judged.verdicts
-    if verdict.verdict != "fail":
-        return Written(path, f"run as a scenario, it is judged {verdict.verdict}: {verdict.why}")
-    return Written(path, "", verdict.at_s)

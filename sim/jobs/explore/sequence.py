@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from controllers.board import Inputs
 from sim.base.clock import to_s
 from sim.bench.control import SHIPPED, Controller
+from sim.bench.loop import ControllerError
 from sim.jobs.explore.explore import Proof
 from sim.jobs.explore.monitors import FOUND
+from sim.jobs.explore.space import ERROR
 from sim.record.table import Table
+from sim.verdict.requirement import Verdict
 
 # After what was found there are some ticks more, to be seen in a figure.
 TICKS_AFTER = 5
@@ -49,7 +52,35 @@ def named(controller: Controller) -> str:
     return controller.path.stem if controller.path.parent == SHIPPED else str(controller.path.resolve())
 
 
-def unlike(table: Table, pins: Sequence[Inputs], tick_us: int, first: int = 0) -> str:
+def again(
+    proof: Proof,
+    path: Path,
+    run: Callable[[], tuple[Table, Sequence[Verdict]]],
+    how: str,
+    first: int = 0,
+    repeat: tuple[str, ...] = (),
+) -> Written:
+    """Run what was written, and see whether the pins read what they should and the requirement fails.
+
+    Parameters
+    ----------
+    run : from the file; its table, and its only verdict.
+    how : that it was run, in words. first : the row of the sequence's first tick.
+    """
+    pins, tick_us = readings(proof), proof.task.tick_us
+    try:
+        table, (verdict,) = run()
+    except ControllerError as error:
+        # What raises in the walk raises again.
+        return Written(path, "" if proof.walk.ended == ERROR else str(error), to_s(len(pins) * tick_us), repeat)
+    if got := unlike(table, pins, tick_us, first):
+        return Written(path, f"{how}, {got}", repeat=repeat)
+    if verdict.verdict != "fail":
+        return Written(path, f"{how}, it is judged {verdict.verdict}: {verdict.why}", repeat=repeat)
+    return Written(path, "", verdict.at_s, repeat)
+
+
+def unlike(table: Table, pins: Sequence[Inputs], tick_us: int, first: int) -> str:
     """Where the pins of a run, from the row `first` on, do not read what they should; empty where they do."""
     for name in Inputs._fields:
         for tick, (got, each) in enumerate(zip(table[name][first:], pins, strict=False)):

@@ -148,6 +148,12 @@ class Stage(Entry):
     failed: tuple[str, ...] = ()
 
     @property
+    def fails_with(self) -> str:
+        """What the stage fails: the first with its reason, of the others the ids; empty where it fails nothing."""
+        ids = ", ".join(line.partition(":")[0] for line in self.failed[1:])
+        return "; and ".join([*self.failed[:1], *([ids] if ids else [])])
+
+    @property
     def numbers(self) -> Iterator[Number]:
         """All figures of all its tries, in order."""
         for each in self.tries:

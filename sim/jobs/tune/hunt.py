@@ -139,9 +139,7 @@ class Hunt:
     def _reason(self, figures: Figures) -> str:
         controller = self.values.bench.controller
         said = controller.reasons.get(figures.reason) or "the controller gives no reason"
-        # What it is in may tell what it waits for.
-        mode = controller.modes.get(figures.mode)
-        return f"{said} ({mode})" if mode else said
+        return controller.in_words(said, figures.mode)
 
     def _survey(self, settings: Settings) -> None:
         """The worst day and build for each limit with some settings join the corners."""
